@@ -1,0 +1,32 @@
+// Firmware images as files: read, checked, and laid out before the simulator sees a byte.
+// Room: harness/device. May use harness/base; libelf in the .cc file.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace dawnrig::device {
+
+/// A firmware image as loaded from .elf or Intel hex; checked before the simulator sees it.
+struct Image {
+  struct Symbol { std::string name; std::uint32_t address{}; std::uint32_t size{}; };  ///< data-space addresses
+  std::vector<std::uint8_t> flash;              ///< from address 0
+  std::optional<std::vector<std::uint8_t>> eeprom;  ///< .eeprom section, if the .elf carries one
+  std::vector<Symbol> data_symbols;             ///< empty for hex
+  std::optional<std::string> mcu;               ///< if the file says
+  std::string sha256;                           ///< of the file's bytes
+  std::string file;
+};
+
+/// Throws base::BadInput, one message naming file and what would be right: missing, a directory, empty, truncated, not an
+/// AVR image, checksum wrong (line), larger than `part`'s flash, built for another part, unknown part.
+[[nodiscard]] Image load_image(const std::filesystem::path& file, std::string_view part);
+
+/// Reads an Intel hex file as EEPROM contents of at most `size` bytes, 0xFF where the file says nothing.
+[[nodiscard]] std::vector<std::uint8_t> load_eeprom_hex(const std::filesystem::path& file, std::size_t size);
+
+}  // namespace dawnrig::device

@@ -1,0 +1,92 @@
+// The simulated microcontroller: runs an unmodified firmware image instruction by instruction and shows its pins, its ADC
+// and its serial line to whoever closes the loop around it.
+// Room: harness/device. The only room that knows the instruction simulator (in .cc files); knows nothing of the plant.
+#pragma once
+
+#include <cstdint>
+#include <memory>
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "harness/device/adc_converter.h"
+#include "harness/device/image.h"
+#include "harness/device/parts.h"
+
+namespace dawnrig::device {
+
+using Cycle = std::int64_t;  ///< CPU cycles since the device was first powered; never reset
+
+enum class Drive : std::uint8_t { kLow, kHigh, kHighImpedance, kPullUp };
+enum class ResetCause : std::uint8_t { kPowerOn, kExternal, kBrownOut, kWatchdog };
+
+/// The world around the device. Calls come in order of time, from inside run_until().
+class Surroundings {
+ public:
+  virtual ~Surroundings() = default;
+  /// A watched pin changed what it does to the outside, at `at`.
+  virtual void on_pin(Cycle at, Pin pin, Drive drive) = 0;
+  /// The sample-and-hold of the ADC closes at `at`: the voltage at the pin of `channel`.
+  virtual double adc_pin_v(Cycle at, int channel) = 0;
+  virtual void on_serial_byte(Cycle at, std::uint8_t byte) = 0;  ///< UART0, at the end of the byte's stop bit
+  virtual void on_reset(Cycle at, ResetCause cause) = 0;
+};
+
+struct DeviceParams {
+  std::string part{"atmega328p"};
+  std::int64_t clock_hz{16'000'000};
+  double supply_v{5.0};
+  std::optional<double> aref_v;
+  double internal_reference_v{1.1};
+  double internal_reference_2_v{2.56};
+  double startup_delay_s{0.065};  ///< pins are high-impedance and no instruction runs after a power-on reset
+  AdcErrors adc;
+  std::uint64_t seed{0};          ///< SRAM contents at power-up and converter noise
+  std::vector<Pin> watched;       ///< pins whose changes are reported
+};
+
+enum class RunStatus : std::uint8_t {
+  kRunning,  ///< reached the asked-for cycle
+  kCrashed,  ///< illegal instruction, access outside memory, or the like: crash_reason() says; every pin is high-impedance
+};
+
+/// One simulated device. Not copyable; independent instances may run in different threads.
+class VirtualDevice {
+ public:
+  VirtualDevice(const DeviceParams& params, const Image& image, Surroundings& surroundings);
+  ~VirtualDevice();
+  VirtualDevice(const VirtualDevice&) = delete;
+  VirtualDevice& operator=(const VirtualDevice&) = delete;
+
+  [[nodiscard]] Cycle now() const;
+  /// Runs until now() >= until (an instruction may overshoot by a few cycles). Every event before `until` has been
+  /// reported when it returns. Sleeping costs nothing: simulated time jumps to the next event.
+  RunStatus run_until(Cycle until);
+  [[nodiscard]] const std::string& crash_reason() const;
+
+  // Stimuli; each acts at now().
+  void hold_reset(bool low);                    ///< the RESET pin
+  void power_off();                             ///< pins go high-impedance; cycles go on passing without instructions
+  void power_on();                              ///< SRAM garbage from the seed, reset cause power-on, start-up delay
+  void set_supply_v(double supply_v);           ///< AVCC with it
+  void set_reference_error_frac(double error);  ///< of whichever reference is chosen
+  void set_pin_noise_v(int adc_channel, double rms_v);
+  void send_serial(std::span<const std::uint8_t> bytes);  ///< at the programmed baud rate, one after another
+  [[nodiscard]] std::int64_t serial_overruns() const;     ///< bytes silicon would have dropped
+
+  [[nodiscard]] std::vector<std::uint8_t> eeprom() const;
+  void set_eeprom(std::span<const std::uint8_t> bytes);
+  [[nodiscard]] std::optional<std::uint32_t> address_of(std::string_view symbol) const;
+  [[nodiscard]] std::uint8_t peek(std::uint32_t data_address) const;
+  void poke(std::uint32_t data_address, std::uint8_t value);
+  [[nodiscard]] Drive drive_of(Pin pin) const;
+  [[nodiscard]] std::int64_t eeprom_writes() const;
+
+ private:
+  struct Impl;
+  std::unique_ptr<Impl> impl_;
+};
+
+}  // namespace dawnrig::device

@@ -1,0 +1,111 @@
+// Board, site and requirement files turned into checked structs. What comes out of here can be built.
+// Room: harness/profile. May use plant, harness/base, harness/device; reads proto in .cc files.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "harness/device/virtual_device.h"
+#include "plant/circuit.h"
+
+namespace dawnrig::profile {
+
+enum class Polarity : std::uint8_t { kActiveHigh, kActiveLow };
+enum class Pull : std::uint8_t { kDown, kUp };
+
+/// A pin of the device that drives a switch, and what the board does to it when nobody drives it.
+struct SwitchPin { device::Pin pin; Polarity polarity{Polarity::kActiveHigh}; Pull pull{Pull::kDown}; };
+
+enum class Quantity : std::uint8_t { kBatteryVoltage, kPanelVoltage, kBatteryTemperature };
+
+struct SenseChannel { std::string name; Quantity quantity{}; int adc_channel{0}; plant::SenseParams network; };
+
+/// The declared behaviour; nullopt: not declared, not judged.
+struct Declared {
+  double nominal_v{12};
+  double absorption_v{};
+  std::optional<double> float_v, absorption_time_s, compensation_v_per_k, compensation_lowest_degc, compensation_highest_degc,
+      sensor_fault_v;
+  double over_voltage_v{};
+  std::optional<double> over_voltage_delay_s, load_disconnect_v, load_disconnect_delay_s, load_reconnect_v,
+      load_reconnect_delay_s, sense_fault_delay_s, stuck_sense_delay_s, night_delay_s, watchdog_s;
+  double settle_s{30};
+  double startup_s{5};
+  std::string regulation;
+  /// The absorption set point at a battery temperature, by the declared slope and window.
+  [[nodiscard]] double absorption_v_at(double battery_degc) const;
+};
+
+struct Counter { std::variant<std::string, std::uint32_t> place; int width_bytes{4}; };
+
+struct Hooks {
+  std::optional<Counter> millisecond_counter;
+  std::optional<std::string> hang_command;
+  std::int64_t serial_baud{9600};
+};
+
+struct BoardProfile {
+  std::string file, sha256;
+  std::string name, revision;
+  device::DeviceParams device;                       ///< `watched` holds the gate and load pins; `seed` is the run's business
+  std::optional<std::vector<std::uint8_t>> eeprom;   ///< contents of `eeprom_image`
+  SwitchPin gate;
+  std::optional<SwitchPin> load_output;
+  double load_switch_ohm{0.01};
+  plant::SeriesPwmParams stage;
+  std::vector<SenseChannel> sense;                   ///< order is that of plant::Probes::sense_v
+  Declared declared;
+  Hooks hooks;
+  [[nodiscard]] const SenseChannel* channel_for(Quantity quantity) const;
+  [[nodiscard]] std::optional<std::size_t> channel_index(std::string_view name) const;
+};
+
+struct SiteLoad { std::string name; plant::LoadParams params; bool on_at_start{false}; };
+
+struct SiteProfile {
+  std::string file, sha256;
+  std::string name;
+  plant::PanelParams panel;
+  plant::BatteryParams battery;
+  double panel_cable_ohm{}, battery_cable_ohm{};
+  std::vector<SiteLoad> loads;
+  double ambient_degc{25};
+};
+
+enum class Confidence : std::uint8_t { kStandard, kMaker, kTrade, kProposed };
+[[nodiscard]] std::string_view text_of(Confidence confidence);
+
+struct Requirement {
+  std::string id, sentence;
+  std::optional<double> lowest, highest;  ///< as written, in `unit`
+  std::string unit;
+  double tolerance{};
+  bool per_12v{false};
+  std::string source;
+  Confidence confidence{Confidence::kProposed};
+};
+
+struct RequirementSet {
+  std::string file, sha256;
+  std::string name;
+  std::vector<Requirement> requirements;
+  [[nodiscard]] const Requirement* find(std::string_view id) const;
+};
+
+// Each throws base::BadInput with every problem of the file at once.
+[[nodiscard]] BoardProfile load_board(const std::filesystem::path& file);
+[[nodiscard]] SiteProfile load_site(const std::filesystem::path& file);
+[[nodiscard]] RequirementSet load_requirements(const std::filesystem::path& file);
+
+/// Combinations that cannot work together (nominal voltage against the number of cells, a panel that cannot reach the
+/// absorption voltage, a bus rating below the panel's open-circuit voltage). Throws base::BadInput.
+void check_together(const BoardProfile& board, const SiteProfile& site);
+
+/// The circuit of this board in this site.
+[[nodiscard]] plant::CircuitParams circuit_of(const BoardProfile& board, const SiteProfile& site);
+
+}  // namespace dawnrig::profile

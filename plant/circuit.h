@@ -1,0 +1,161 @@
+// The whole circuit around a charge controller: sun, panel, cable, power stage, battery, loads and sense networks, solved
+// together between gate edges. Both rigs call this and nothing else of the plant.
+//
+//   panel --[panel_cable]--+--[blocking diode]--[switch]--+-- bus --[battery_cable]--[connector]-- terminal (battery)
+//                          |                              |
+//                       input C                       output C, loads (switched and not), quiescent draw
+//
+// Signs: battery_a > 0 charges; panel_a > 0 flows out of the panel; load_a > 0 flows into the loads.
+// Voltages are against battery negative, which is the board's ground in this first cut.
+#pragma once
+
+#include <array>
+#include <cstddef>
+#include <cstdint>
+#include <vector>
+
+#include "plant/battery/lead_acid.h"
+#include "plant/core/problems.h"
+#include "plant/core/time.h"
+#include "plant/load/load.h"
+#include "plant/panel/single_diode.h"
+#include "plant/sense/network.h"
+#include "plant/stage/series_pwm.h"
+
+namespace dawnrig::plant {
+
+inline constexpr std::size_t kMaxLoads = 8;
+inline constexpr std::size_t kMaxSense = 8;
+
+/// What is built: fixed for the life of a Circuit.
+struct CircuitParams {
+  PanelParams panel;
+  double panel_cable_ohm{0.05};
+  double battery_cable_ohm{0.01};
+  SeriesPwmParams stage;
+  BatteryParams battery;                ///< a variant, so that chemistries can be added
+  double load_switch_ohm{0.01};         ///< on-resistance of the load output
+  std::vector<LoadParams> loads;        ///< at most kMaxLoads
+  std::vector<SenseParams> sense;       ///< at most kMaxSense; order is the order of Probes::sense_v
+  void check(Problems& problems) const;
+};
+
+enum class SenseFaultKind : std::uint8_t { kNone, kOpen, kShortToGround, kShortToSupply, kStuck };
+enum class SwitchFaultKind : std::uint8_t { kNone, kStuckOpen, kStuckClosed };
+
+/// What the world and the device do to the circuit. Constant during one advance(), except the sun, which may ramp.
+struct Conditions {
+  bool gate_on{false};         ///< the charging switch is commanded to conduct; polarity is the caller's business
+  bool load_switch_on{false};
+  struct Sun {
+    Nanos since{0};            ///< poa_wpm2 holds at this instant
+    double poa_wpm2{0.0};      ///< irradiance in the plane of the panel
+    double slope_wpm2_per_s{0.0};
+  } sun;
+  double ambient_degc{25.0};
+  bool battery_held_at_temperature{false};
+  double battery_held_degc{25.0};
+  double supply_v{5.0};        ///< the microcontroller's supply: thermistor pull-ups and pin clamps hang on it
+  bool battery_connected{true};
+  bool panel_connected{true};
+  double battery_resistance_scale{1.0};
+  double battery_cable_scale{1.0};
+  struct LoadSetting {
+    bool on{false};            ///< the user's own switch on the load
+    double scale{1.0};         ///< of its rated current
+  };
+  std::array<LoadSetting, kMaxLoads> loads{};
+  std::array<SenseFaultKind, kMaxSense> sense_faults{};
+  SwitchFaultKind switch_fault{SwitchFaultKind::kNone};
+};
+
+/// Energy and charge since the start, by quadrature along the solution. books_residual_j() says how well they close.
+struct Books {
+  double panel_j{0.0};            ///< out of the panel's terminals
+  double wiring_j{0.0};           ///< lost in both cables
+  double stage_j{0.0};            ///< lost in diode and switch
+  double battery_in_j{0.0};       ///< into the battery's terminals, net
+  double loads_j{0.0};            ///< taken by all loads, load switch included, and the board's own draw
+  double sense_j{0.0};
+  double battery_charge_ah{0.0};  ///< charged, gross
+  double battery_discharge_ah{0.0};
+  double gassing_ah{0.0};
+};
+
+/// Everything that changes. A plain value: copy it to branch a run.
+struct CircuitState {
+  Nanos now{0};
+  double input_v{0.0};                         ///< across the input capacitor
+  double bus_v{0.0};                           ///< across the output capacitor
+  BatteryState battery;
+  std::array<double, kMaxLoads> load_state{};  ///< lamp filament state, one per load
+  std::array<double, kMaxSense> sense_v{};     ///< at each ADC pin
+  double cell_degc{25.0};
+  Books books;
+  double step_hint_s{0.0};                     ///< the integrator's last step, so that a run resumes bit for bit
+};
+
+/// What can be seen at one instant. Unit suffixes as everywhere.
+struct Probes {
+  double panel_v{}, panel_a{};
+  double input_v{};
+  double bus_v{};              ///< battery terminals of the board
+  double terminal_v{};         ///< battery's own terminals, whether or not the connector is closed
+  double battery_a{};
+  double load_v{}, load_a{};   ///< all loads; load_v is behind the load switch
+  double poa_wpm2{};
+  double cell_degc{};
+  double battery_degc{};
+  double soc_frac{};
+  double gassing_a{};
+  std::array<double, kMaxSense> sense_v{};
+};
+
+struct InitialConditions {
+  double soc_frac{0.8};
+  double battery_degc{25.0};
+  double ambient_degc{25.0};
+  double poa_wpm2{0.0};
+};
+
+/// Called at each accepted step of the solution, at the end of the step. Values between two calls run straight.
+class StepObserver {
+ public:
+  virtual ~StepObserver() = default;
+  virtual void on_step(const CircuitState& state, const Conditions& conditions) = 0;
+};
+
+enum class AdvanceStatus : std::uint8_t {
+  kOk,
+  kNotConverged,  ///< the algebraic part of a step did not converge at the smallest step; state is the last good one
+  kNotANumber,    ///< the solution left the real numbers; state is the last good one
+};
+
+/// Immutable; all state is the caller's. No call allocates. Thread-safe as a const object.
+class Circuit {
+ public:
+  /// Demands parameters that check() found nothing wrong with.
+  explicit Circuit(const CircuitParams& checked);
+
+  /// At rest: capacitors settled, battery relaxed, sense networks at their resting voltages for `conditions`.
+  [[nodiscard]] CircuitState at_rest(const InitialConditions& initial, const Conditions& conditions) const;
+
+  /// Integrates from state.now to `to` (absolute) under constant conditions; observer may be null. `to` at or before
+  /// state.now returns at once. Error control keeps bus_v within 0.1 mV and charge within 1e-7 of the exact solution
+  /// of a PWM cycle; stiff parts are integrated by an L-stable method.
+  AdvanceStatus advance(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer) const;
+
+  /// The voltages and currents at state.now under `conditions`, which may differ from those of the last advance: that
+  /// is how the two sides of an edge are seen.
+  [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions) const;
+
+  /// Panel energy minus losses, loads, battery and what the capacitors hold; zero but for rounding and quadrature error.
+  [[nodiscard]] double books_residual_j(const CircuitState& start, const CircuitState& end) const;
+
+  [[nodiscard]] const CircuitParams& params() const { return params_; }
+
+ private:
+  CircuitParams params_;
+};
+
+}  // namespace dawnrig::plant
