@@ -70,6 +70,7 @@ class VirtualDevice {
   void hold_reset(bool low);                    ///< the RESET pin
   void power_off();                             ///< pins go high-impedance; cycles go on passing without instructions
   void power_on();                              ///< SRAM garbage from the seed, reset cause power-on, start-up delay
+  void stall();                                 ///< the CPU executes nothing more until the next reset; peripherals run on
   void set_supply_v(double supply_v);           ///< AVCC with it
   void set_reference_error_frac(double error);  ///< of whichever reference is chosen
   void set_pin_noise_v(int adc_channel, double rms_v);

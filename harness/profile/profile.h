@@ -44,7 +44,6 @@ struct Counter { std::variant<std::string, std::uint32_t> place; int width_bytes
 
 struct Hooks {
   std::optional<Counter> millisecond_counter;
-  std::optional<std::string> hang_command;
   std::int64_t serial_baud{9600};
 };
 

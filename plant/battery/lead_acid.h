@@ -16,6 +16,8 @@ struct LeadAcidParams {
   double gassing_a_per_100ah{0.02};
   double gassing_per_v{11.0};
   double gassing_per_k{0.06};
+  double r_acceptance_ohm{0.3};  ///< added to r_fast_ohm while charging, times exp(-acceptance_per_soc * (1 - soc))
+  double acceptance_per_soc{10.0};
   double heat_capacity_j_per_k{100e3};
   double thermal_resistance_k_per_w{0.5};
   void check(Problems& problems) const;
