@@ -1,0 +1,102 @@
+#include "harness/verdict/durations.h"
+
+#include <algorithm>
+
+namespace dawnrig::verdict {
+namespace {
+
+/// The share of a piece's duration that lies above zero, when its ends are `from` and `to`.
+double share_above_zero(double from, double to) {
+  if (from <= 0 && to <= 0) return 0;
+  if (from >= 0 && to >= 0) return 1;
+  return from > 0 ? from / (from - to) : to / (to - from);
+}
+
+}  // namespace
+
+TimeBeyond::TimeBeyond(const Watching& watching, Side side, double value)
+    : watched_{watching},
+      sign_{side == Side::kAbove ? 1.0 : -1.0},
+      level_{value},
+      limit_{watching.limit ? watching.limit->highest : std::nullopt} {}
+
+void TimeBeyond::on_sample(const trace::Sample& sample) {
+  watched_.feed(sample, [this](const Piece& piece) {
+    const double from = sign_ * (piece.from_value - level_);
+    const double to = sign_ * (piece.to_value - level_);
+    figure_.value += share_above_zero(from, to) * in_seconds(piece.to - piece.from);
+    if (to > farthest_) {
+      farthest_ = to;
+      figure_.worst = piece.to;
+    }
+    if (limit_ && figure_.value > *limit_ && !figure_.first_offence) {
+      figure_.first_offence = Figure::Offence{piece.to, figure_.value};
+    }
+  });
+}
+
+Figure TimeBeyond::figure() const {
+  Figure figure = watched_.over_judged(figure_);
+  if (farthest_ == 0) figure.worst = watched_.end();
+  return figure;
+}
+
+SettlingTime::SettlingTime(const Watching& watching, double lowest, double highest)
+    : watched_{watching}, lowest_{lowest}, highest_{highest} {}
+
+void SettlingTime::on_sample(const trace::Sample& sample) {
+  watched_.feed(sample, [this](const Piece& piece) {
+    const auto inside = [this](double value) { return value >= lowest_ && value <= highest_; };
+    inside_ = inside(piece.to_value);
+    if (!inside_) {
+      last_outside_ = piece.to;
+    } else if (!inside(piece.from_value)) {
+      last_outside_ = piece.crossing(piece.from_value > highest_ ? highest_ : lowest_);
+    }
+  });
+}
+
+Figure SettlingTime::figure() const {
+  Figure figure;
+  if (watched_.judged() > 0 && inside_) {
+    figure.worst = last_outside_.value_or(watched_.start());
+    figure.value = in_seconds(figure.worst - watched_.start());
+  } else {
+    figure.worst = watched_.end();
+    figure.value = watched_.duration_s();
+    figure.cut_off = true;
+    figure.note = "it had not settled when the watch ended";
+  }
+  figure.exercised = watched_.judged();
+  return watched_.vouched(figure);
+}
+
+FirstCrossing::FirstCrossing(const Watching& watching, Side side, double value, IfNever if_never)
+    : watched_{watching}, side_{side}, level_{value}, if_never_{if_never} {}
+
+void FirstCrossing::on_sample(const trace::Sample& sample) {
+  watched_.feed(sample, [this](const Piece& piece) {
+    if (crossed_) return;
+    const auto beyond = [this](double value) { return side_ == Side::kAbove ? value > level_ : value < level_; };
+    // A window's mean is known at its end only.
+    if (beyond(piece.to_value)) crossed_ = watched_.averages() ? piece.to : piece.crossing(level_);
+  });
+}
+
+Figure FirstCrossing::figure() const {
+  Figure figure;
+  if (crossed_) {
+    figure.worst = *crossed_;
+    figure.value = in_seconds(*crossed_ - watched_.start());
+    figure.exercised = 1;
+    return watched_.vouched(figure);
+  }
+  figure.worst = watched_.end();
+  figure.value = watched_.duration_s();
+  figure.cut_off = true;
+  figure.note = "it had not happened when the watch ended";
+  figure.exercised = if_never_ == IfNever::kVacuous ? 0 : watched_.judged();
+  return watched_.vouched(figure);
+}
+
+}  // namespace dawnrig::verdict
