@@ -1,0 +1,99 @@
+#!/usr/bin/env python3
+"""Sees to it that every number carries its unit in its name: doubles declared in headers of plant/ and harness/, and the
+numeric fields of proto/.
+
+A name is right when it ends in a unit, in one unit per another, or is a unit (`supply_v`, `ocv_tempco_v_per_k`, `degc`).
+Dimensionless numbers end in _frac, or stand in WITHOUT_UNIT below with the reason.
+
+usage: ci/check_units.py [ROOT]        prints file:line of every offence; exit code 1 if there was one
+"""
+import pathlib
+import re
+import sys
+
+UNITS = ("v", "a", "w", "ohm", "f", "henry", "s", "ns", "hz", "degc", "k", "wpm2", "ah", "wh", "j", "lsb", "frac", "bytes", "baud")
+# What may stand after "per" only.
+DENOMINATORS = UNITS + ("100ah", "12v", "soc")
+
+# Names without a unit of their own, and why.
+WITHOUT_UNIT = {
+    # The unit stands in a field beside the number.
+    **dict.fromkeys(("value", "lowest", "highest", "tolerance", "minus", "measured", "margin", "margin_in_tolerances",
+                     "first_offence_value"), "in the unit that the limit beside it names"),
+    **dict.fromkeys(("above", "at_least", "below", "at_most", "tolerance_abs"), "a bound in the unit of the field it bounds"),
+    **dict.fromkeys(("min", "mean", "max", "low", "high"), "samples in the unit that the signal's name carries"),
+    # Pure numbers.
+    **dict.fromkeys(("scale", "factor"), "a multiple of a rated figure"),
+    **dict.fromkeys(("battery_resistance_scale", "battery_cable_scale"), "a multiple of a figure of the site"),
+    "fraction": "written out",
+    "in_si": "a strong type's number, in the SI unit that the type names",
+    "cells": "a count that may carry a tolerance",
+    "emission_coefficient": "the n of the diode equation",
+    "unit_noise": "a draw of unit variance",
+    "load_state": "each load's own state, zero to one",
+    # Counts and names in schemas.
+    **dict.fromkeys(("count", "max_count", "min_count", "exercised", "planned"), "a count"),
+    **dict.fromkeys(("seed", "address"), "a name that happens to be a number"),
+}
+
+# Monitors and fits work on signals of any unit: their levels, swings and slopes have the signal's.
+ANY_UNIT = "harness/verdict/"
+
+UNIT = "(?:" + "|".join(UNITS) + ")"
+PER = "(?:_per_(?:" + "|".join(DENOMINATORS) + "))"
+GOOD = re.compile(rf"(?:.*_)?{UNIT}{PER}?(?:_at)?$|.+{PER}$|in_seconds$")
+
+# `double a, b{0};`, `std::optional<double> a_v, b_v;`, `std::vector<double> time_s`, `std::array<double, N> sense_v{}`
+DOUBLE = re.compile(
+    r"(?:\b(?:std::)?(?:optional|vector|span|array)<\s*(?:const\s+)?double\s*(?:,[^>]*)?>|(?<!long )\bdouble)\s*[&*]?\s+"
+    r"([A-Za-z_]\w*(?:\s*(?:\{[^}]*\}|=\s*[^,;(){}]+)?\s*,\s*(?!(?:const|std|double|bool|int|auto|trace|plant)\b)[A-Za-z_]\w*(?=\s*[,;{=]))*)")
+FIELD = re.compile(r"^\s*(?:optional\s+|repeated\s+)?(?:double|float|Parameter|u?int(?:32|64)|s?fixed(?:32|64))\s+(\w+)\s*=\s*\d+")
+COMMENT = re.compile(r"//.*|\"(?:[^\"\\]|\\.)*\"")
+
+
+def names_in(declarators):
+    """The declared names of `a{1}, b = 2, c`."""
+    return [part.strip() for part in re.sub(r"\{[^}]*\}|=[^,]*", "", declarators).split(",")]
+
+
+def is_good(path, name):
+    name = name.rstrip("_")
+    if path.startswith(ANY_UNIT):
+        return True
+    if name.startswith("k") and name[1:2].isupper():  # constants: kGasOnsetV
+        name = re.sub(r"(?<!^)(?=[A-Z])", "_", name).lower()
+    return name in WITHOUT_UNIT or name == "operator" or GOOD.match(name) is not None
+
+
+def offences(root):
+    def walk(top, pattern):
+        return sorted((root / top).rglob(pattern))
+
+    for file in walk("plant", "*.h") + walk("harness", "*.h"):
+        path = file.relative_to(root).as_posix()
+        text = COMMENT.sub(lambda found: " " * len(found[0]), file.read_text(encoding="utf-8"))
+        for declared in DOUBLE.finditer(text):
+            for name in names_in(declared[1]):
+                if not is_good(path, name):
+                    line = text.count("\n", 0, text.index(name, declared.start(1))) + 1
+                    yield f"{path}:{line}: double '{name}' carries no unit"
+    for file in walk("proto", "*.proto"):
+        path = file.relative_to(root).as_posix()
+        for number, line in enumerate(file.read_text(encoding="utf-8").splitlines(), 1):
+            field = FIELD.match(line)
+            if field is not None and not is_good(path, field[1]):
+                yield f"{path}:{number}: field '{field[1]}' carries no unit"
+
+
+def main(arguments):
+    if len(arguments) > 1 or any(a in ("-h", "--help") for a in arguments):
+        print(__doc__.strip())
+        return 0 if len(arguments) == 1 else 64
+    root = pathlib.Path(arguments[0]) if arguments else pathlib.Path(__file__).resolve().parent.parent
+    found = list(offences(root))
+    print("\n".join(found), end="\n" if found else "")
+    return 1 if found else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
