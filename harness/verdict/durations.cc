@@ -38,6 +38,7 @@ void TimeBeyond::on_sample(const trace::Sample& sample) {
 Figure TimeBeyond::figure() const {
   Figure figure = watched_.over_judged(figure_);
   if (farthest_ == 0) figure.worst = watched_.end();
+  figure.lines = {watched_.line(sign_ > 0 ? "timed above" : "timed below", level_)};
   return figure;
 }
 
@@ -67,6 +68,7 @@ Figure SettlingTime::figure() const {
     figure.cut_off = true;
     figure.note = "it had not settled when the watch ended";
   }
+  figure.lines = {watched_.line("settled above", lowest_), watched_.line("settled below", highest_)};
   figure.exercised = watched_.judged();
   return watched_.vouched(figure);
 }
@@ -85,6 +87,7 @@ void FirstCrossing::on_sample(const trace::Sample& sample) {
 
 Figure FirstCrossing::figure() const {
   Figure figure;
+  figure.lines = {watched_.line(side_ == Side::kAbove ? "timed until above" : "timed until below", level_)};
   if (crossed_) {
     figure.worst = *crossed_;
     figure.value = in_seconds(*crossed_ - watched_.start());

@@ -5,6 +5,7 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "harness/trace/signal.h"
 
@@ -12,8 +13,8 @@ namespace dawnrig::verdict {
 
 /// A requirement's limit as applied to one device: scaled to its nominal voltage. Both ends belong to what is allowed.
 struct Limit {
-  std::optional<double> lowest, highest;
-  std::string unit;
+  std::optional<double> lowest{}, highest{};
+  std::string unit{};
   double tolerance{1};  ///< one unit of normalised margin, in `unit`
 };
 
@@ -30,6 +31,21 @@ struct Figure {
   /// The watch ended before what is timed did: the true figure is `value` or more.
   bool cut_off{false};
   std::string note;  ///< what the number alone does not say, as a clause; "" if nothing
+
+  // For the report's picture; the unit is the signal's.
+  /// The figure is a level of `signal` less `minus`: the limit can be drawn over its curve.
+  struct Level {
+    trace::Signal signal{};
+    double minus{0};
+  };
+  std::optional<Level> level;
+  /// A value of `signal` from which something is timed.
+  struct Line {
+    std::string label;
+    trace::Signal signal{};
+    double value{0};
+  };
+  std::vector<Line> lines;
 };
 
 /// A sink that yields one figure. Attach it to a rig for the window that it judges. on_sample() does not allocate.

@@ -47,7 +47,7 @@ Figure Mean::figure() const {
     figure.value = integral_ / duration_s;
     figure.exercised = watched_.judged();
   }
-  return watched_.vouched(figure);
+  return watched_.as_level(figure);
 }
 
 Highest::Highest(const Watching& watching) : watched_{watching}, limit_{highest_of(watching)} {

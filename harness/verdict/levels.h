@@ -24,7 +24,7 @@ class Highest final : public Monitor {
  public:
   explicit Highest(const Watching& watching);
   void on_sample(const trace::Sample& sample) override;
-  [[nodiscard]] Figure figure() const override { return watched_.over_judged(figure_); }
+  [[nodiscard]] Figure figure() const override { return watched_.as_level(watched_.over_judged(figure_)); }
 
  private:
   Watched watched_;
@@ -37,7 +37,7 @@ class Lowest final : public Monitor {
  public:
   explicit Lowest(const Watching& watching);
   void on_sample(const trace::Sample& sample) override;
-  [[nodiscard]] Figure figure() const override { return watched_.over_judged(figure_); }
+  [[nodiscard]] Figure figure() const override { return watched_.as_level(watched_.over_judged(figure_)); }
 
  private:
   Watched watched_;
@@ -51,7 +51,7 @@ class WorstWithin final : public Monitor {
  public:
   explicit WorstWithin(const Watching& watching);
   void on_sample(const trace::Sample& sample) override;
-  [[nodiscard]] Figure figure() const override { return watched_.over_judged(figure_); }
+  [[nodiscard]] Figure figure() const override { return watched_.as_level(watched_.over_judged(figure_)); }
 
  private:
   Watched watched_;

@@ -5,6 +5,8 @@
 #include <cmath>
 #include <cstdint>
 #include <limits>
+#include <string>
+#include <utility>
 
 #include "harness/verdict/figure.h"
 
@@ -55,11 +57,19 @@ class Watched {
     if (!finite_) figure.value = std::numeric_limits<double>::quiet_NaN();
     return figure;
   }
+  /// The same, and the report may draw the limit over the signal.
+  [[nodiscard]] Figure as_level(Figure figure) const {
+    figure.level = Figure::Level{signal_, minus_};
+    return vouched(std::move(figure));
+  }
+  [[nodiscard]] Figure::Line line(std::string label, double value) const {
+    return {std::move(label), signal_, value + minus_};
+  }
   /// A figure that every judged value exercises.
   [[nodiscard]] Figure over_judged(Figure figure) const {
     figure.exercised = judged_;
     if (judged_ == 0) figure.value = 0;
-    return vouched(figure);
+    return vouched(std::move(figure));
   }
 
  private:
