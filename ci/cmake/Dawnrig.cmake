@@ -43,9 +43,10 @@ function(dawnrig_library name)
   target_link_libraries(${name} PUBLIC dawnrig_options ${arg_DEPS} PRIVATE ${arg_PRIVATE})
 endfunction()
 
-# dawnrig_test(NAME [LIBS libraries...] [LABELS labels...]): every *_test.cc of this folder in one executable.
+# dawnrig_test(ROOM_test [LIBS libraries...] [TIMEOUT seconds]): every .cc of this folder in one executable. ctest knows its
+# tests as room.Suite.Name, and all of them by the label ROOM.
 function(dawnrig_test name)
-  cmake_parse_arguments(arg "" "TIMEOUT" "LIBS;LABELS" ${ARGN})
+  cmake_parse_arguments(arg "" "TIMEOUT" "LIBS" ${ARGN})
   file(GLOB sources CONFIGURE_DEPENDS ${CMAKE_CURRENT_SOURCE_DIR}/*.cc)
   if(NOT sources)
     return()
@@ -57,6 +58,7 @@ function(dawnrig_test name)
   target_link_libraries(${name} PRIVATE ${arg_LIBS} dawnrig_options GTest::gmock GTest::gtest_main)
   target_compile_definitions(${name} PRIVATE DAWNRIG_SOURCE_DIR="${PROJECT_SOURCE_DIR}"
                                              DAWNRIG_BINARY_DIR="${PROJECT_BINARY_DIR}")
-  gtest_discover_tests(${name} DISCOVERY_TIMEOUT 60 PROPERTIES TIMEOUT ${arg_TIMEOUT} LABELS "${arg_LABELS}")
+  string(REGEX REPLACE "_test$" "" room ${name})
+  gtest_discover_tests(${name} TEST_PREFIX ${room}. DISCOVERY_TIMEOUT 60 PROPERTIES TIMEOUT ${arg_TIMEOUT} LABELS ${room})
 endfunction()
 include(GoogleTest)

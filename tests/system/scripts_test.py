@@ -95,11 +95,6 @@ class Accept(TreeTest):
             self.judge_exits_with(code)
             self.assertEqual(self.accept().returncode, code)
 
-    def test_the_report_is_named_last_if_there_is_one(self):
-        self.assertNotIn("report", self.accept().stdout.splitlines()[-1])
-        self.write("out/accept/report.html", "")
-        self.assertIn(f"{self.root}/out/accept/report.html", self.accept().stdout.splitlines()[-1])
-
     def test_a_failed_installation_or_build_is_no_verdict(self):
         self.script("ci/build", "exit 1")
         self.assertEqual(self.accept().returncode, 4)
