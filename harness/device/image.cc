@@ -10,6 +10,7 @@
 #include <utility>
 
 #include "harness/base/bad_input.h"
+#include "harness/base/files.h"
 #include "harness/base/hash.h"
 #include "harness/device/intel_hex.h"
 #include "harness/device/parts.h"
