@@ -67,11 +67,12 @@ class ResultCollector {
 /// The collector of this process.
 [[nodiscard]] ResultCollector& collector();
 
-/// From here on, every test's result goes to `result_file` as soon as the test has ended, so that a crash loses one
-/// test at most. The file is replaced atomically. Call once, before RUN_ALL_TESTS(). A test that fails for another
-/// reason than its findings has that in its result as a problem; a test that ends without a finding, a failure or a
-/// reason why it does not apply has judged nothing, and fails for it. Throws base::RunFault when the file cannot be
-/// written at the start; later on that fails the test.
+/// From here on every test's result goes to `result_file` as soon as the test has ended, and the name of a test as soon
+/// as it begins, so that a crash loses one test and the report names it. The file is replaced atomically. Call once,
+/// after set_identity() and before RUN_ALL_TESTS(). A test that fails for another reason than its findings has that in
+/// its result as a problem; a test that ends without a finding, a failure or a reason why it does not apply has judged
+/// nothing, and fails for it. Throws base::BadInput or base::RunFault when the file cannot be written now; later on
+/// that fails the test.
 void write_results_to(const std::filesystem::path& result_file);
 
 }  // namespace dawnrig::testing

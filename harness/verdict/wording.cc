@@ -2,27 +2,31 @@
 
 #include <algorithm>
 #include <array>
+#include <charconv>
 #include <cmath>
-#include <cstdio>
 
 namespace dawnrig::verdict {
 namespace {
 
 constexpr int kMostDecimals = 9;
 
+// std::to_chars and not printf: the decimal point must not depend on the locale.
 std::string fixed(double value, int decimals) {
+  if (!std::isfinite(value)) return "not a number";
   std::array<char, 400> text{};
-  std::snprintf(text.data(), text.size(), "%.*f", decimals, value);
-  std::string out{text.data()};
+  const auto end = std::to_chars(text.data(), text.data() + text.size(), value, std::chars_format::fixed, decimals).ptr;
+  std::string out{text.data(), end};
   const bool zero = out.find_first_not_of("-0.") == std::string::npos;
   if (zero && out.front() == '-') out.erase(0, 1);
   return out;
 }
 
 std::string compact(double value) {
+  constexpr int kDigits = 6;
   std::array<char, 40> text{};
-  std::snprintf(text.data(), text.size(), "%.6g", value);
-  return text.data();
+  const auto end =
+      std::to_chars(text.data(), text.data() + text.size(), value, std::chars_format::general, kDigits).ptr;
+  return {text.data(), end};
 }
 
 }  // namespace
@@ -83,11 +87,15 @@ std::string words_for(const Watching& watching) {
 }
 
 std::string printed_unit(std::string_view unit) {
-  if (unit == "1") return "";
+  if (unit == "1" || unit == "count") return "";
   if (unit == "degC") return "°C";
   if (unit == "W/m2") return "W/m²";
   if (unit == "ohm") return "Ω";
   if (unit == "mohm") return "mΩ";
+  if (unit == "kohm") return "kΩ";
+  if (unit == "us") return "µs";
+  if (unit == "uV") return "µV";
+  if (unit == "uA") return "µA";
   return std::string{unit};
 }
 
@@ -120,9 +128,8 @@ std::string printed_time(Nanos time) {
   constexpr double kTenMinutes = 600;
   if (time_s >= kTenMinutes) {
     const auto minutes = static_cast<long long>(time_s / 60);
-    std::array<char, 60> clock{};
-    std::snprintf(clock.data(), clock.size(), " (%lld h %02lld min)", minutes / 60, minutes % 60);
-    text += clock.data();
+    const std::string rest = std::to_string(minutes % 60);
+    text += " (" + std::to_string(minutes / 60) + " h " + (rest.size() < 2 ? "0" : "") + rest + " min)";
   }
   return text;
 }
