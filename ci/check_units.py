@@ -19,7 +19,7 @@ DENOMINATORS = UNITS + ("100ah", "12v", "soc")
 WITHOUT_UNIT = {
     # The unit stands in a field beside the number.
     **dict.fromkeys(("value", "lowest", "highest", "tolerance", "minus", "measured", "margin", "margin_in_tolerances",
-                     "first_offence_value"), "in the unit that the limit beside it names"),
+                     "first_offence_value", "level_offset"), "in the unit that the limit beside it names"),
     **dict.fromkeys(("above", "at_least", "below", "at_most", "tolerance_abs"), "a bound in the unit of the field it bounds"),
     **dict.fromkeys(("min", "mean", "max", "low", "high"), "samples in the unit that the signal's name carries"),
     # Pure numbers.
@@ -30,6 +30,7 @@ WITHOUT_UNIT = {
     "cells": "a count that may carry a tolerance",
     "emission_coefficient": "the n of the diode equation",
     "unit_noise": "a draw of unit variance",
+    "edit_distance": "a count of changed letters",
     "load_state": "each load's own state, zero to one",
     # Counts and names in schemas.
     **dict.fromkeys(("count", "max_count", "min_count", "exercised", "planned"), "a count"),

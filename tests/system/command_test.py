@@ -1,0 +1,184 @@
+"""The built `dawnrig` command, as a person meets it: help, exit codes, messages, and runs that repeat.
+
+usage: command_test.py BUILD_FOLDER [unittest arguments]
+"""
+import csv
+import os
+import pathlib
+import re
+import subprocess
+import sys
+import unittest
+
+from tree import PROJECT, TreeTest
+
+BUILD = pathlib.Path(sys.argv.pop(1)).resolve() if len(sys.argv) > 1 else PROJECT / "build/release"
+DAWNRIG = BUILD / "harness/cli/dawnrig"
+FIRMWARE = BUILD / "fixtures/reference_device/ridge_a.elf"
+BOARD = PROJECT / "fixtures/profiles/ridge_repeater_a.textproto"
+SITE = PROJECT / "fixtures/profiles/ridge_repeater_site.textproto"
+REQUIREMENTS = PROJECT / "fixtures/requirements/ridge_repeater.textproto"
+DEVICE = ("--firmware", FIRMWARE, "--board", BOARD, "--site", SITE)
+
+MORNING = """# The sun comes up over the ridge, and a cloud passes.
+name: "a short morning"
+duration_s: 4
+seed: 7
+initial { state_of_charge_frac: 0.6 ambient_degc: 10 }
+at { time_s: 0.5 sun { poa_wpm2: 700 over_s: 1 } }
+at { time_s: 2.5 sun { poa_wpm2: 150 } }
+"""
+
+
+class CommandTest(TreeTest):
+
+    def dawnrig(self, *arguments):
+        return subprocess.run([DAWNRIG, *arguments], capture_output=True, check=False, cwd=self.root, text=True, errors="replace")
+
+    def refused(self, *arguments):
+        """Runs what must be refused as bad input; returns the message."""
+        done = self.dawnrig(*arguments)
+        self.assertEqual(done.returncode, 3, done.stdout + done.stderr)
+        self.assertTrue(done.stderr.strip(), "refused without a word")
+        self.assertNotIn("terminate called", done.stderr)
+        return done.stderr
+
+
+class Help(CommandTest):
+
+    def test_help_names_an_example_and_the_exit_codes(self):
+        done = self.dawnrig("--help")
+        self.assertEqual(done.returncode, 0)
+        self.assertIn("Example: dawnrig judge", done.stdout)
+        self.assertIn("Exit codes: 0", done.stdout)
+        for command in ("check", "run", "judge", "export"):
+            done = self.dawnrig(command, "--help")
+            self.assertEqual(done.returncode, 0)
+            self.assertIn(f"Example: dawnrig {command}", done.stdout)
+
+    def test_a_command_it_does_not_know_is_bad_input(self):
+        self.refused()
+        self.refused("juge")
+        self.refused("run", "--colour")
+
+
+class Check(CommandTest):
+
+    def test_the_files_of_this_house_are_fine(self):
+        files = sorted((PROJECT / "fixtures/profiles").glob("*_site.textproto"))
+        files += sorted((PROJECT / "fixtures/requirements").glob("*.textproto"))
+        files += sorted((PROJECT / "fixtures/scenarios").glob("*.textproto"))
+        boards = [f for f in sorted((PROJECT / "fixtures/profiles").glob("*.textproto")) if f not in files]
+        self.assertTrue(files and boards)
+        for file in files + boards:
+            with self.subTest(file=file.name):
+                done = self.dawnrig("check", file)
+                self.assertEqual(done.returncode, 0, done.stderr)
+                self.assertIn(file.name, done.stdout)
+
+    def test_every_complaint_about_a_board_comes_at_once_with_its_place(self):
+        text = BOARD.read_text(encoding="utf-8")
+        broken = re.sub(r"clock_hz\s*(:\s*)?\{\s*value:\s*[\d.e+]+", "clock_hz { value: 0", text, count=1)
+        broken = re.sub(r"output_capacitance_f\s*(:\s*)?\{\s*value:\s*[\d.e+-]+", "output_capacitance_f { value: -1", broken, count=1)
+        self.assertNotEqual(broken, text)
+        file = self.write("board.textproto", broken)
+        message = self.refused("check", file)
+        for field in ("clock_hz", "output_capacitance_f"):
+            line = 1 + broken[:broken.index(field)].count("\n")
+            self.assertRegex(message, rf"(?m)^.*board\.textproto:{line}:\d+: .*{field}.*$")
+
+    def test_a_misspelt_field_is_named_with_its_line(self):
+        file = self.write("board.textproto", BOARD.read_text(encoding="utf-8") + "\nrevison: \"C\"\n")
+        line = file.read_text(encoding="utf-8").count("\n")
+        self.assertRegex(self.refused("check", file), rf"board\.textproto:{line}:\d+: .*revison")
+
+
+class BadInput(CommandTest):
+
+    def test_files_that_are_none(self):
+        scenario = self.write("morning.textproto", MORNING)
+        (self.root / "folder").mkdir()
+        self.write("empty", "")
+        (self.root / "bytes").write_bytes(bytes(range(256)) * 16)
+        os.symlink("loop", self.root / "loop")
+        for wrong in ("missing", "folder", "empty", "bytes", "loop"):
+            for option in ("--firmware", "--board", "--site"):
+                with self.subTest(option=option, wrong=wrong):
+                    arguments = list(DEVICE)
+                    arguments[arguments.index(option) + 1] = wrong
+                    self.assertIn(wrong, self.refused("run", scenario, *arguments))
+            with self.subTest(option="scenario", wrong=wrong):
+                self.assertIn(wrong, self.refused("run", wrong, *DEVICE))
+            with self.subTest(option="trace", wrong=wrong):
+                self.assertIn(wrong, self.refused("export", wrong, "--csv", "x.csv"))
+        self.assertFalse((self.root / "x.csv").exists())
+
+    def test_an_image_cut_off_anywhere_is_refused(self):
+        scenario = self.write("morning.textproto", MORNING)
+        image = FIRMWARE.read_bytes()
+        for length in (1, 4, 51, 52, 100, len(image) // 2, len(image) - 1):
+            with self.subTest(length=length):
+                (self.root / "cut.elf").write_bytes(image[:length])
+                self.assertIn("cut.elf", self.refused("run", scenario, "--firmware", "cut.elf", *DEVICE[2:]))
+
+    def test_a_program_for_this_computer_is_no_firmware(self):
+        scenario = self.write("morning.textproto", MORNING)
+        self.assertIn("dawnrig", self.refused("run", scenario, "--firmware", DAWNRIG, *DEVICE[2:]))
+
+    def test_a_stimulus_for_a_load_that_is_not_there_is_refused_before_anything_runs(self):
+        scenario = self.write("morning.textproto", MORNING + 'at { time_s: 3.9 load { name: "toaster" on: true } }\n')
+        message = self.refused("run", scenario, *DEVICE, "--trace", "t.trace")
+        self.assertIn("toaster", message)
+
+    def test_judge_refuses_before_it_runs(self):
+        for arguments, word in ((("--filter", "NoSuchTest*"), "NoSuchTest"), (("--jobs", "0"), "jobs"), (("--out", "/proc/no"), "/proc/no")):
+            with self.subTest(arguments=arguments):
+                given = ["--requirements", REQUIREMENTS, *arguments]
+                if "--out" not in arguments:
+                    given += ["--out", "out"]
+                self.assertIn(word, self.refused("judge", *DEVICE, *given))
+        self.assertIn("--board", self.refused("judge", *DEVICE, "--firmware", FIRMWARE, "--requirements", REQUIREMENTS, "--out", "out"))
+
+
+class Runs(CommandTest):
+
+    def setUp(self):
+        super().setUp()
+        self.scenario = self.write("morning.textproto", MORNING)
+
+    def run_morning(self, *arguments):
+        done = self.dawnrig("run", self.scenario, *DEVICE, *arguments)
+        self.assertEqual(done.returncode, 0, done.stdout + done.stderr)
+        return re.search(r"^trace ([0-9a-f]{64})", done.stdout, re.MULTILINE)[1]
+
+    def test_the_same_inputs_give_the_same_trace_bit_for_bit_and_another_seed_another(self):
+        first = self.run_morning("--trace", "one.trace")
+        self.assertEqual(self.run_morning("--trace", "two.trace"), first)
+        self.assertEqual(self.run_morning(), first)  # hashed only
+        self.assertEqual((self.root / "one.trace").read_bytes(), (self.root / "two.trace").read_bytes())
+        self.assertNotEqual(self.run_morning("--seed", "8"), first)
+
+    def test_a_trace_reaches_other_tools(self):
+        self.run_morning("--trace", "m.trace")
+        done = self.dawnrig("export", "m.trace", "--csv", "m.csv", "--vcd", "m.vcd")
+        self.assertEqual(done.returncode, 0, done.stderr)
+        with open(self.root / "m.csv", encoding="utf-8", newline="") as file:
+            rows = list(csv.reader(line for line in file if not line.startswith("#")))
+        column = next(i for i, name in enumerate(rows[0]) if name.startswith("poa_wpm2") and "max" in name)
+        self.assertEqual(max(float(row[column]) for row in rows[1:]), 700.0)
+        vcd = (self.root / "m.vcd").read_text(encoding="utf-8")
+        self.assertIn("$enddefinitions $end", vcd)
+        self.assertIn(" gate ", vcd)
+
+    def test_a_trace_cut_off_is_readable_up_to_there_and_says_so(self):
+        self.run_morning("--trace", "m.trace")
+        whole = (self.root / "m.trace").read_bytes()
+        (self.root / "cut.trace").write_bytes(whole[:len(whole) * 3 // 4])
+        done = self.dawnrig("export", "cut.trace", "--csv", "cut.csv")
+        self.assertEqual(done.returncode, 0, done.stderr)
+        self.assertIn("cut off", done.stderr)
+        self.assertTrue((self.root / "cut.csv").exists())
+
+
+if __name__ == "__main__":
+    unittest.main()
