@@ -1,0 +1,130 @@
+#include "harness/base/textproto_tokens.h"
+
+#include <google/protobuf/io/tokenizer.h>
+#include <google/protobuf/io/zero_copy_stream_impl_lite.h>
+
+#include <utility>
+#include <vector>
+
+namespace dawnrig::base::textproto {
+namespace {
+
+namespace io = google::protobuf::io;
+
+constexpr int kTab = 8;  // the tokenizer moves to the next multiple of it
+
+// The tokenizer counts bytes and widens tabs; people count characters.
+int character_at(std::string_view line, int tokenizer_column) {
+  int at = 0;
+  int characters = 0;
+  for (const char c : line) {
+    if (at >= tokenizer_column) break;
+    at += c == '\t' ? kTab - at % kTab : 1;
+    const bool continues = (static_cast<unsigned char>(c) & 0xC0U) == 0x80U;
+    characters += continues ? 0 : 1;
+  }
+  return characters;
+}
+
+std::vector<std::string_view> lines_of(std::string_view text) {
+  std::vector<std::string_view> lines;
+  for (std::size_t end = text.find('\n'); end != std::string_view::npos; end = text.find('\n')) {
+    lines.push_back(text.substr(0, end));
+    text.remove_prefix(end + 1);
+  }
+  lines.push_back(text);
+  return lines;
+}
+
+// The tokenizer's own words for what it cannot read, in ours.
+std::string reworded(const std::string& message) {
+  if (message.find("cross line") != std::string::npos || message.find("end of string") != std::string::npos) {
+    return "a text in quotes is not closed on its line";
+  }
+  if (message.find("escape") != std::string::npos) return "an unknown escape sequence in a text in quotes";
+  if (message.find("control characters") != std::string::npos) return "a control character stands here";
+  return "cannot be read: " + message;
+}
+
+TokenKind kind_of(io::Tokenizer::TokenType type) {
+  switch (type) {
+    case io::Tokenizer::TYPE_IDENTIFIER:
+      return TokenKind::kName;
+    case io::Tokenizer::TYPE_INTEGER:
+      return TokenKind::kInteger;
+    case io::Tokenizer::TYPE_FLOAT:
+      return TokenKind::kReal;
+    case io::Tokenizer::TYPE_STRING:
+      return TokenKind::kString;
+    case io::Tokenizer::TYPE_END:
+    case io::Tokenizer::TYPE_START:
+      return TokenKind::kEnd;
+    default:
+      return TokenKind::kSymbol;
+  }
+}
+
+}  // namespace
+
+struct Tokens::Impl : io::ErrorCollector {
+  explicit Impl(std::string_view text)
+      : lines(lines_of(text)), input(text.data(), static_cast<int>(text.size())), tokenizer(&input, this) {
+    tokenizer.set_comment_style(io::Tokenizer::SH_COMMENT_STYLE);
+    // "16MHz" is then two tokens, and the reader can say more about it than that it is not a number.
+    tokenizer.set_require_space_after_number(false);
+  }
+  void AddError(int line, io::ColumnNumber column, const std::string& message) override {
+    if (fault.empty()) {
+      fault = reworded(message);
+      fault_place = place(line, column);
+    }
+  }
+  [[nodiscard]] Locations::Place place(int line, int column) const {
+    const auto index = static_cast<std::size_t>(line);
+    return {line + 1, (index < lines.size() ? character_at(lines[index], column) : column) + 1};
+  }
+
+  std::vector<std::string_view> lines;
+  io::ArrayInputStream input;
+  std::string fault;
+  Locations::Place fault_place;
+  io::Tokenizer tokenizer;
+};
+
+Tokens::Tokens(std::string_view text) : impl_(std::make_unique<Impl>(text)) {
+  advance();
+}
+Tokens::~Tokens() = default;
+
+void Tokens::advance() {
+  io::Tokenizer& tokenizer = impl_->tokenizer;
+  tokenizer.Next();
+  const io::Tokenizer::Token& now = tokenizer.current();
+  const io::Tokenizer::Token& before = tokenizer.previous();
+  const bool adjacent = now.line == before.line && now.column == before.end_column;
+  current_ = {kind_of(now.type), now.text, impl_->place(now.line, now.column), adjacent};
+  if (!impl_->fault.empty()) {
+    fault_ = impl_->fault;
+    current_.place = impl_->fault_place;
+  }
+}
+
+Token Tokens::take() {
+  Token token = std::move(current_);
+  advance();
+  return token;
+}
+
+bool Tokens::take_if(std::string_view symbol) {
+  if (!current_.is(symbol)) return false;
+  advance();
+  return true;
+}
+
+std::string unquoted(const std::string& token) {
+  std::string text;
+  io::Tokenizer::ParseString(token, &text);
+  return text;
+}
+
+}  // namespace dawnrig::base::textproto
