@@ -1,6 +1,6 @@
-// The simulated microcontroller: runs an unmodified firmware image instruction by instruction and shows its pins, its ADC
-// and its serial line to whoever closes the loop around it.
-// Room: harness/device. The only room that knows the instruction simulator (in .cc files); knows nothing of the plant.
+// The simulated microcontroller: runs an unmodified firmware image instruction by instruction and shows its pins, its
+// ADC and its serial line to whoever closes the loop around it. Room: harness/device. The only room that knows the
+// instruction simulator (in .cc files); knows nothing of the plant.
 #pragma once
 
 #include <cstdint>
@@ -32,6 +32,8 @@ class Surroundings {
   virtual double adc_pin_v(Cycle at, int channel) = 0;
   virtual void on_serial_byte(Cycle at, std::uint8_t byte) = 0;  ///< UART0, at the end of the byte's stop bit
   virtual void on_reset(Cycle at, ResetCause cause) = 0;
+  /// The SPI, as master, has shifted `out` by `at`; returns what came in from the slave (nothing there: all ones).
+  virtual std::uint8_t on_spi_byte(Cycle at, std::uint8_t out);
 };
 
 struct DeviceParams {
@@ -43,13 +45,14 @@ struct DeviceParams {
   double internal_reference_2_v{2.56};
   double startup_delay_s{0.065};  ///< pins are high-impedance and no instruction runs after a power-on reset
   AdcErrors adc;
-  std::uint64_t seed{0};          ///< SRAM contents at power-up and converter noise
-  std::vector<Pin> watched;       ///< pins whose changes are reported
+  std::uint64_t seed{0};     ///< SRAM contents at power-up and converter noise
+  std::vector<Pin> watched;  ///< pins whose changes are reported
 };
 
 enum class RunStatus : std::uint8_t {
   kRunning,  ///< reached the asked-for cycle
-  kCrashed,  ///< illegal instruction, access outside memory, or the like: crash_reason() says; every pin is high-impedance
+  kCrashed,  ///< illegal instruction, access outside memory, or the like: crash_reason() says; every pin is
+             ///< high-impedance
 };
 
 /// One simulated device. Not copyable; independent instances may run in different threads.
@@ -67,13 +70,16 @@ class VirtualDevice {
   [[nodiscard]] const std::string& crash_reason() const;
 
   // Stimuli; each acts at now().
-  void hold_reset(bool low);                    ///< the RESET pin
-  void power_off();                             ///< pins go high-impedance; cycles go on passing without instructions
-  void power_on();                              ///< SRAM garbage from the seed, reset cause power-on, start-up delay
-  void stall();                                 ///< the CPU executes nothing more until the next reset; peripherals run on
-  void set_supply_v(double supply_v);           ///< AVCC with it
+  void hold_reset(bool low);           ///< the RESET pin
+  void power_off();                    ///< pins go high-impedance; cycles go on passing without instructions
+  void power_on();                     ///< SRAM garbage from the seed, reset cause power-on, start-up delay
+  void stall();                        ///< the CPU executes nothing more until the next reset; peripherals run on
+  void set_supply_v(double supply_v);  ///< AVCC with it
   void set_reference_error_frac(double error);  ///< of whichever reference is chosen
   void set_pin_noise_v(int adc_channel, double rms_v);
+  /// What the outside puts on an input pin; nullopt: nothing is connected. Input capture, external and pin-change
+  /// interrupts and counter inputs see the edge.
+  void set_pin_level(Pin pin, std::optional<bool> level);
   void send_serial(std::span<const std::uint8_t> bytes);  ///< at the programmed baud rate, one after another
   [[nodiscard]] std::int64_t serial_overruns() const;     ///< bytes silicon would have dropped
 

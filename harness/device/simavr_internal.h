@@ -1,0 +1,103 @@
+// The instruction simulator's C headers and the few ways this room reaches into it.
+// Room: harness/device, internal: only .cc files and *_internal.h of this room include it, so that no other room ever
+// sees a simulator header.
+#pragma once
+
+#include <simavr/avr_adc.h>
+#include <simavr/avr_eeprom.h>
+#include <simavr/avr_extint.h>
+#include <simavr/avr_ioport.h>
+#include <simavr/avr_spi.h>
+#include <simavr/avr_timer.h>
+#include <simavr/avr_uart.h>
+#include <simavr/avr_watchdog.h>
+#include <simavr/sim_avr.h>
+#include <simavr/sim_core.h>
+#include <simavr/sim_cycle_timers.h>
+#include <simavr/sim_interrupts.h>
+#include <simavr/sim_io.h>
+
+#include <cstdint>
+#include <cstring>
+
+#include "harness/device/virtual_device.h"
+
+namespace dawnrig::device {
+
+/// Takes a register away from the simulator's own model: writes go to `Method(address, value)` and nowhere else.
+template <auto Method, class Unit>
+void own_write(avr_t* avr, avr_io_addr_t address, Unit* unit) {
+  auto& slot = avr->io[AVR_DATA_TO_IO(address)].w;
+  slot.param = unit;
+  slot.c = [](avr_t*, avr_io_addr_t at, std::uint8_t value, void* param) {
+    (static_cast<Unit*>(param)->*Method)(at, value);
+  };
+}
+
+/// Reads of a register are answered by `Method(address)`.
+template <auto Method, class Unit>
+void own_read(avr_t* avr, avr_io_addr_t address, Unit* unit) {
+  auto& slot = avr->io[AVR_DATA_TO_IO(address)].r;
+  slot.param = unit;
+  slot.c = [](avr_t*, avr_io_addr_t at, void* param) -> std::uint8_t {
+    return (static_cast<Unit*>(param)->*Method)(at);
+  };
+}
+
+/// Calls `Method(when)` at cycle `at`, replacing an earlier appointment of the same unit and method. An instant already
+/// past is kept at the next instruction boundary, in order of its time.
+template <auto Method, class Unit>
+avr_cycle_count_t appointment(avr_t*, avr_cycle_count_t when, void* param) {
+  (static_cast<Unit*>(param)->*Method)(static_cast<Cycle>(when));
+  return 0;
+}
+template <auto Method, class Unit>
+void appoint(avr_t* avr, Cycle at, Unit* unit) {
+  avr_cycle_timer_register(avr, static_cast<avr_cycle_count_t>(at) - avr->cycle, &appointment<Method, Unit>, unit);
+}
+template <auto Method, class Unit>
+void call_off(avr_t* avr, Unit* unit) {
+  avr_cycle_timer_cancel(avr, &appointment<Method, Unit>, unit);
+}
+
+inline Cycle now_of(const avr_t* avr) {
+  return static_cast<Cycle>(avr->cycle);
+}
+
+/// The simulator's module of a kind ("timer", "uart", ...) after `previous` in its list; nullptr at the end.
+template <class Module>
+Module* next_module(avr_t* avr, const char* kind, avr_io_t* previous = nullptr) {
+  avr_io_t* io = previous == nullptr ? avr->io_port : previous->next;
+  while (io != nullptr && std::strcmp(io->kind, kind) != 0) {
+    io = io->next;
+  }
+  return reinterpret_cast<Module*>(io);  // the module struct begins with its avr_io_t
+}
+
+inline bool bit_of(const avr_t* avr, avr_regbit_t bit) {
+  return bit.reg != 0 && ((avr->data[bit.reg] >> bit.bit) & bit.mask) != 0;
+}
+inline void put_bit(avr_t* avr, avr_regbit_t bit, bool on) {
+  if (bit.reg != 0) {
+    const auto mask = static_cast<std::uint8_t>(bit.mask << bit.bit);
+    std::uint8_t& cell = avr->data[bit.reg];
+    cell = static_cast<std::uint8_t>(on ? (cell | mask) : (cell & ~mask));
+  }
+}
+
+/// Takes a raised interrupt back: its flag was cleared before it was served. Leaves the flag itself alone.
+void withdraw_interrupt(avr_t* avr, avr_int_vector_t& vector);
+/// Asks for service if the interrupt is enabled and its flag stands: what hardware does the instant an enable bit is
+/// set.
+void ask_if_flagged(avr_t* avr, avr_int_vector_t& vector);
+
+/// SBI sets one bit of a register whose other ones must not be written back (flags cleared by ones, PINx toggles);
+/// the simulator writes the whole byte. The bits the firmware really wrote.
+std::uint8_t bits_written(const avr_t* avr, std::uint8_t value);
+
+/// The modulo that is never negative.
+inline Cycle floor_div(Cycle a, Cycle b) {
+  return a >= 0 ? a / b : -((-a + b - 1) / b);
+}
+
+}  // namespace dawnrig::device

@@ -1,0 +1,251 @@
+#include "harness/device/simulator_core_internal.h"
+
+#include <algorithm>
+#include <cstdarg>
+#include <cstdio>
+#include <cstdlib>
+#include <limits>
+
+#include "harness/base/bad_input.h"
+#include "harness/device/simulator_log_internal.h"
+
+namespace dawnrig::device {
+namespace {
+
+constexpr std::uint32_t kDataSpace = 0x10000;  // every address a 16-bit pointer can form
+constexpr std::uint32_t kSlack = 1024;         // a page write or a long instruction may begin at the very end
+
+std::string hex(std::uint32_t value) {
+  char text[16];
+  std::snprintf(text, sizeof text, "0x%04x", static_cast<unsigned>(value));
+  return text;
+}
+
+/// The simulator checks an address and then uses it all the same; room behind its arrays keeps that inside ours.
+void make_room(avr_t* avr) {
+  const std::uint32_t flash_reach = avr->rampz != 0 ? 0x1000000U : 0x10000U;
+  auto* flash = static_cast<std::uint8_t*>(std::realloc(avr->flash, flash_reach + kSlack));
+  auto* data = static_cast<std::uint8_t*>(std::realloc(avr->data, kDataSpace + kSlack));
+  if (flash == nullptr || data == nullptr) {
+    throw base::RunFault("no memory for a simulated device");
+  }
+  std::memset(data + avr->ramend + 1, 0, kDataSpace + kSlack - avr->ramend - 1);
+  avr->flash = flash;
+  avr->data = data;
+}
+
+/// Modules of the simulator that this room models itself must not act on a reset behind our back.
+void silence(avr_t* avr, const char* kind) {
+  for (auto* io = next_module<avr_io_t>(avr, kind); io != nullptr; io = next_module<avr_io_t>(avr, kind, io)) {
+    io->reset = nullptr;
+  }
+}
+
+}  // namespace
+
+SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image) {
+  const LogScope scope(this);
+  avr_ = avr_make_mcu_by_name(part.c_str());
+  if (avr_ == nullptr) {
+    throw base::BadInput(image.file, "part " + part + " is not one the simulator knows");
+  }
+  avr_init(avr_);
+  make_room(avr_);
+  avr_->frequency = static_cast<std::uint32_t>(clock_hz);
+  avr_->log = LOG_ERROR;
+  avr_->run_cycle_limit = std::numeric_limits<std::int64_t>::max();
+  ram_start_ = avr_->ioend + 1U;
+  usual_run_ = avr_->run;
+  if (image.flash.size() > avr_->flashend + 1U) {
+    const std::string size = std::to_string(image.flash.size());
+    release();
+    throw base::BadInput(image.file, "holds " + size + " bytes of program, more than the flash of " + part);
+  }
+  std::copy(image.flash.begin(), image.flash.end(), avr_->flash);
+  for (const char* kind : {"timer", "adc", "uart", "spi", "eeprom", "port"}) {
+    silence(avr_, kind);
+  }
+  own_write<&SimulatorCore::watch_stack>(avr_, R_SPH, this);
+}
+
+SimulatorCore::~SimulatorCore() {
+  release();
+}
+
+void SimulatorCore::release() {
+  avr_irq_pool_t pool = avr_->irq_pool;
+  avr_terminate(avr_);
+  // What avr_terminate() leaves behind: the names and hooks of the interrupt vectors' lines.
+  for (int i = 0; i < pool.count; ++i) {
+    avr_irq_t* irq = avr_->irq_pool.irq[i];
+    if (irq != nullptr && (irq->flags & IRQ_FLAG_ALLOC) == 0) {
+      avr_free_irq(irq, 1);
+    }
+  }
+  std::free(avr_->irq_pool.irq);
+  std::free(avr_);
+  avr_ = nullptr;
+}
+
+void SimulatorCore::crash(const std::string& what) {
+  if (crash_reason_.empty()) {
+    crash_reason_ = what + " (PC " + hex(avr_->pc) + ", cycle " + std::to_string(avr_->cycle) + ")";
+  }
+  avr_->state = cpu_Crashed;
+}
+
+void SimulatorCore::hear(int /*level*/, const char* format, std::va_list arguments) {
+  char text[256];
+  std::vsnprintf(text, sizeof text, format, arguments);
+  const auto says = [&text](const char* words) { return std::strstr(text, words) != nullptr; };
+  const auto address = [&text] {
+    const char* found = std::strstr(text, "Address ");
+    return found == nullptr ? std::string("?") : "0x" + std::string(found + 8, strnlen(found + 8, 4));
+  };
+  const std::string end = hex(avr_ == nullptr ? 0U : avr_->ramend);
+  if (says("Invalid Opcode")) {
+    const auto opcode = static_cast<std::uint32_t>(avr_->flash[avr_->pc] | (avr_->flash[avr_->pc + 1] << 8));
+    crash("illegal instruction " + hex(opcode));
+  } else if (says("Invalid write")) {
+    crash("wrote to address " + address() + ", beyond the end of memory at " + end);
+  } else if (says("Invalid read")) {
+    crash("read from address " + address() + ", beyond the end of memory at " + end);
+  } else if (says("avr_sadly_crashed")) {
+    crash("program ran off the end of flash");
+  } else if (says("CYCLE:")) {
+    crash("the simulator has no room for another peripheral event");
+  }
+}
+
+void SimulatorCore::watch_stack(avr_io_addr_t address, std::uint8_t value) {
+  avr_->data[address] = value;
+  const unsigned pointer = avr_->data[R_SPL] | (avr_->data[R_SPH] << 8);
+  if (pointer + 1 < ram_start_ && avr_->state == cpu_Running) {
+    crash("stack grew below the start of memory at " + hex(ram_start_) + " (stack pointer " + hex(pointer) + ")");
+  }
+}
+
+void SimulatorCore::fence(Cycle /*when*/) {}
+
+bool SimulatorCore::take_watchdog_bite() {
+  return avr_->run != usual_run_;
+}
+
+void SimulatorCore::pass_time(Cycle until) {
+  avr_->cycle = static_cast<avr_cycle_count_t>(std::max(until, now()));
+}
+
+void SimulatorCore::reset() {
+  const LogScope scope(this);
+  crash_reason_.clear();
+  stalled_ = false;
+  io_clock_off_ = false;
+  asleep_ = false;
+  avr_reset(avr_);
+  avr_->run = usual_run_;
+  avr_->run_cycle_limit = std::numeric_limits<std::int64_t>::max();
+  for (std::uint8_t line = 0; line < 8; ++line) {
+    // Otherwise a low pin is polled on every cycle, whether or not its interrupt is in use.
+    avr_extint_set_strict_lvl_trig(avr_, line, 0);
+  }
+  for (Peripheral* peripheral : peripherals_) {
+    peripheral->reset();
+  }
+}
+
+void SimulatorCore::run(Cycle until) {
+  const LogScope scope(this);
+  until_ = until;
+  appoint<&SimulatorCore::fence>(avr_, until, this);
+  while (now() < until && !crashed() && avr_->run == usual_run_) {
+    if (avr_->state == cpu_Running && !stalled_) {
+      run_awake();
+    } else {
+      run_asleep();
+    }
+  }
+  call_off<&SimulatorCore::fence>(avr_, this);
+}
+
+void SimulatorCore::run_awake() {
+  const avr_flashaddr_t next_pc = avr_run_one(avr_);
+  if (crashed()) {
+    return;
+  }
+  avr_->pc = next_pc;
+  avr_cycle_timer_process(avr_);
+  if (avr_->state == cpu_Sleeping) {
+    note_sleep();
+  }
+  if (avr_->interrupt_state != 0 && avr_->run == usual_run_) {
+    enter_interrupts();
+  }
+}
+
+void SimulatorCore::run_asleep() {
+  const avr_cycle_timer_slot_t* first = avr_->cycle_timers.timer;
+  const Cycle next = first == nullptr ? until_ : static_cast<Cycle>(first->when);
+  avr_->cycle = static_cast<avr_cycle_count_t>(std::clamp(next, now(), std::max(until_, now())));
+  avr_cycle_timer_process(avr_);
+  if (asleep_ && avr_->state == cpu_Running && avr_->run == usual_run_ && !stalled_) {
+    note_wake();
+    enter_interrupts();
+  }
+}
+
+void SimulatorCore::enter_interrupts() {
+  if (avr_->interrupt_state < 0) {
+    // One instruction runs after interrupts are enabled, as on silicon; the simulator would let two pass.
+    if (++avr_->interrupt_state < 0) {
+      return;
+    }
+    avr_->interrupt_state = avr_has_pending_interrupts(avr_) != 0 ? 1 : 0;
+  }
+  while (avr_->interrupt_state > 0 && avr_->sreg[S_I] != 0 && !crashed()) {
+    avr_service_interrupts(avr_);
+  }
+  if (avr_->sreg[S_I] != 0 || avr_->interrupt_state != 0 || crashed()) {
+    return;
+  }
+  // The response time, which the simulator leaves out: the program counter is pushed byte by byte.
+  avr_->cycle += avr_->address_size == 3 ? 5U : 4U;
+  for (Peripheral* peripheral : peripherals_) {
+    peripheral->interrupt_entered();
+  }
+  avr_cycle_timer_process(avr_);
+}
+
+void SimulatorCore::note_sleep() {
+  asleep_ = true;
+  constexpr avr_io_addr_t kSmcr = 0x53;
+  const unsigned mode = (avr_->data[kSmcr] >> 1) & 7U;
+  const auto* watchdog = next_module<avr_watchdog_t>(avr_, "watchdog");
+  if (avr_->sreg[S_I] == 0 && !bit_of(avr_, watchdog->wde)) {
+    crash("went to sleep with interrupts disabled and no watchdog to wake it");
+    return;
+  }
+  if (mode != 0) {
+    io_clock_off_ = true;
+    for (Peripheral* peripheral : peripherals_) {
+      peripheral->io_clock_stopped(true);
+    }
+    if (mode == 1) {
+      for (Peripheral* peripheral : peripherals_) {
+        peripheral->quiet_sleep_entered();
+      }
+    }
+  }
+}
+
+void SimulatorCore::note_wake() {
+  asleep_ = false;
+  avr_->cycle += 4U;  // waking adds four clocks to the interrupt response
+  if (io_clock_off_) {
+    io_clock_off_ = false;
+    for (Peripheral* peripheral : peripherals_) {
+      peripheral->io_clock_stopped(false);
+    }
+  }
+}
+
+}  // namespace dawnrig::device

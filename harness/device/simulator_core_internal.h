@@ -1,0 +1,80 @@
+// One simulated CPU: creation, run loop, sleep, resets, and the verdict when firmware does what silicon forbids.
+// Room: harness/device, internal: included by .cc files of this room only.
+#pragma once
+
+#include <cstdarg>
+#include <cstdint>
+#include <string>
+#include <vector>
+
+#include "harness/device/simavr_internal.h"
+
+namespace dawnrig::device {
+
+/// What a peripheral model of ours owes the CPU.
+class Peripheral {
+ public:
+  virtual ~Peripheral() = default;
+  /// Registers were just cleared and every appointment dropped; puts reset values back.
+  virtual void reset() = 0;
+  /// An interrupt routine was just entered: flags that follow a level ask again here.
+  virtual void interrupt_entered() {}
+  /// The CPU enters (true) or leaves (false) a sleep mode in which the I/O clock stands still.
+  virtual void io_clock_stopped(bool /*stopped*/) {}
+  /// The CPU fell asleep in ADC noise reduction mode.
+  virtual void quiet_sleep_entered() {}
+};
+
+class SimulatorCore {
+ public:
+  /// Throws base::BadInput if the simulator does not know the part or the image does not fit it.
+  SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image);
+  ~SimulatorCore();
+  SimulatorCore(const SimulatorCore&) = delete;
+  SimulatorCore& operator=(const SimulatorCore&) = delete;
+
+  [[nodiscard]] avr_t* avr() const { return avr_; }
+  [[nodiscard]] Cycle now() const { return now_of(avr_); }
+  void attach(Peripheral& peripheral) { peripherals_.push_back(&peripheral); }
+
+  /// Executes until now() >= until, a crash, or a watchdog reset (see watchdog_bit()).
+  void run(Cycle until);
+  /// Time passes with the CPU and every peripheral dead.
+  void pass_time(Cycle until);
+
+  /// Registers and peripherals to their reset values; appointments dropped; the cycle count goes on.
+  void reset();
+  /// True once after run() stopped because the watchdog wants a reset; reset() then restarts it at its fastest
+  /// interval.
+  [[nodiscard]] bool take_watchdog_bite();
+  void set_stalled(bool stalled) { stalled_ = stalled; }
+
+  [[nodiscard]] const std::string& crash_reason() const { return crash_reason_; }
+  [[nodiscard]] bool crashed() const { return !crash_reason_.empty(); }
+  void crash(const std::string& what);
+
+  /// What the simulator's logger says about this core.
+  void hear(int level, const char* format, std::va_list arguments);
+
+ private:
+  void run_awake();
+  void run_asleep();
+  void enter_interrupts();
+  void watch_stack(avr_io_addr_t address, std::uint8_t value);
+  void fence(Cycle when);
+  void note_sleep();
+  void note_wake();
+  void release();
+
+  avr_t* avr_{nullptr};
+  std::vector<Peripheral*> peripherals_;
+  std::string crash_reason_;
+  avr_run_t usual_run_{nullptr};
+  std::uint32_t ram_start_{0};
+  Cycle until_{0};
+  bool stalled_{false};
+  bool io_clock_off_{false};
+  bool asleep_{false};
+};
+
+}  // namespace dawnrig::device
