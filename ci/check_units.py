@@ -11,9 +11,9 @@ import pathlib
 import re
 import sys
 
-UNITS = ("v", "a", "w", "ohm", "f", "henry", "s", "ns", "hz", "degc", "k", "wpm2", "ah", "wh", "j", "lsb", "frac", "bytes", "baud")
+UNITS = ("v", "a", "w", "ohm", "f", "henry", "s", "ns", "hz", "degc", "k", "wpm2", "ah", "wh", "a2", "j", "lsb", "frac", "bytes", "baud")
 # What may stand after "per" only.
-DENOMINATORS = UNITS + ("100ah", "12v", "soc")
+DENOMINATORS = UNITS + ("100ah", "12v", "coulomb", "farad", "soc")
 
 # Names without a unit of their own, and why.
 WITHOUT_UNIT = {
@@ -30,19 +30,28 @@ WITHOUT_UNIT = {
     "cells": "a count that may carry a tolerance",
     "emission_coefficient": "the n of the diode equation",
     "unit_noise": "a draw of unit variance",
+    **dict.fromkeys(("next", "spare"), "a draw of unit variance"),
+    "error": "the one argument of set_reference_error_frac",
+    "area": "a signal's unit times seconds",
     "edit_distance": "a count of changed letters",
-    "load_state": "each load's own state, zero to one",
+    **dict.fromkeys(("state", "load_state", "settled_load_state"), "a load's own state, zero to one"),
     # Counts and names in schemas.
     **dict.fromkeys(("count", "max_count", "min_count", "exercised", "planned"), "a count"),
     **dict.fromkeys(("seed", "address"), "a name that happens to be a number"),
 }
 
-# Monitors and fits work on signals of any unit: their levels, swings and slopes have the signal's.
-ANY_UNIT = "harness/verdict/"
+# Rooms whose numbers have no unit of their own, and why.
+ANY_UNIT = {
+    "harness/verdict/": "monitors and fits work on signals of any unit: levels, swings and slopes have the signal's",
+    "harness/report/": "lengths on a picture, on a grid of the picture's own",
+    "plant/core/": "functions and integration formulas of pure numbers",
+}
+# Partial derivatives (panel_a_d_bus: d panel_a / d bus), logarithms, and the reciprocals and diagonal of the solver's matrix.
+MATHS = re.compile(r"(?:\w+_)?d_\w+$|log_\w+$|\w+_(?:inverse|self)$")
 
 UNIT = "(?:" + "|".join(UNITS) + ")"
-PER = "(?:_per_(?:" + "|".join(DENOMINATORS) + "))"
-GOOD = re.compile(rf"(?:.*_)?{UNIT}{PER}?(?:_at)?$|.+{PER}$|in_seconds$")
+PER = "(?:(?:^|_)per_(?:" + "|".join(DENOMINATORS) + "))"
+GOOD = re.compile(rf"(?:.*_)?{UNIT}{PER}?(?:_at)?$|.*{PER}$|in_seconds$")
 
 # `double a, b{0};`, `std::optional<double> a_v, b_v;`, `std::vector<double> time_s`, `std::array<double, N> sense_v{}`
 DOUBLE = re.compile(
@@ -59,7 +68,7 @@ def names_in(declarators):
 
 def is_good(path, name):
     name = name.rstrip("_")
-    if path.startswith(ANY_UNIT):
+    if path.startswith(tuple(ANY_UNIT)) or MATHS.match(name):
         return True
     if name.startswith("k") and name[1:2].isupper():  # constants: kGasOnsetV
         name = re.sub(r"(?<!^)(?=[A-Z])", "_", name).lower()
