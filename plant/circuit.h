@@ -1,5 +1,7 @@
-// The whole circuit around a charge controller: sun, panel, cable, power stage, battery, loads and sense networks, solved
-// together between gate edges. Both rigs call this and nothing else of the plant.
+// Plant: the room's front door. May use the rooms of plant only.
+//
+// The whole circuit around a charge controller: sun, panel, cable, power stage, battery, loads and sense networks,
+// solved together between gate edges. Both rigs call this and nothing else of the plant.
 //
 //   panel --[panel_cable]--+--[blocking diode]--[switch]--+-- bus --[battery_cable]--[connector]-- terminal (battery)
 //                          |                              |
@@ -33,36 +35,35 @@ struct CircuitParams {
   double panel_cable_ohm{0.05};
   double battery_cable_ohm{0.01};
   SeriesPwmParams stage;
-  BatteryParams battery;                ///< a variant, so that chemistries can be added
-  double load_switch_ohm{0.01};         ///< on-resistance of the load output
-  std::vector<LoadParams> loads;        ///< at most kMaxLoads
-  std::vector<SenseParams> sense;       ///< at most kMaxSense; order is the order of Probes::sense_v
+  BatteryParams battery;           ///< a variant, so that chemistries can be added
+  double load_switch_ohm{0.01};    ///< on-resistance of the load output
+  std::vector<LoadParams> loads;   ///< at most kMaxLoads
+  std::vector<SenseParams> sense;  ///< at most kMaxSense; order is the order of Probes::sense_v
   void check(Problems& problems) const;
 };
 
-enum class SenseFaultKind : std::uint8_t { kNone, kOpen, kShortToGround, kShortToSupply, kStuck };
 enum class SwitchFaultKind : std::uint8_t { kNone, kStuckOpen, kStuckClosed };
 
 /// What the world and the device do to the circuit. Constant during one advance(), except the sun, which may ramp.
 struct Conditions {
-  bool gate_on{false};         ///< the charging switch is commanded to conduct; polarity is the caller's business
+  bool gate_on{false};  ///< the charging switch is commanded to conduct; polarity is the caller's business
   bool load_switch_on{false};
   struct Sun {
-    Nanos since{0};            ///< poa_wpm2 holds at this instant
-    double poa_wpm2{0.0};      ///< irradiance in the plane of the panel
+    Nanos since{0};        ///< poa_wpm2 holds at this instant
+    double poa_wpm2{0.0};  ///< irradiance in the plane of the panel
     double slope_wpm2_per_s{0.0};
   } sun;
   double ambient_degc{25.0};
   bool battery_held_at_temperature{false};
   double battery_held_degc{25.0};
-  double supply_v{5.0};        ///< the microcontroller's supply: thermistor pull-ups and pin clamps hang on it
+  double supply_v{5.0};  ///< the microcontroller's supply: thermistor pull-ups and pin clamps hang on it
   bool battery_connected{true};
   bool panel_connected{true};
   double battery_resistance_scale{1.0};
   double battery_cable_scale{1.0};
   struct LoadSetting {
-    bool on{false};            ///< the user's own switch on the load
-    double scale{1.0};         ///< of its rated current
+    bool on{false};     ///< the user's own switch on the load
+    double scale{1.0};  ///< of its rated current
   };
   std::array<LoadSetting, kMaxLoads> loads{};
   std::array<SenseFaultKind, kMaxSense> sense_faults{};
@@ -71,11 +72,11 @@ struct Conditions {
 
 /// Energy and charge since the start, by quadrature along the solution. books_residual_j() says how well they close.
 struct Books {
-  double panel_j{0.0};            ///< out of the panel's terminals
-  double wiring_j{0.0};           ///< lost in both cables
-  double stage_j{0.0};            ///< lost in diode and switch
-  double battery_in_j{0.0};       ///< into the battery's terminals, net
-  double loads_j{0.0};            ///< taken by all loads, load switch included, and the board's own draw
+  double panel_j{0.0};       ///< out of the panel's terminals
+  double wiring_j{0.0};      ///< lost in both cables
+  double stage_j{0.0};       ///< lost in diode and switch
+  double battery_in_j{0.0};  ///< into the battery's terminals, net
+  double loads_j{0.0};       ///< taken by all loads, load switch included, and the board's own draw
   double sense_j{0.0};
   double battery_charge_ah{0.0};  ///< charged, gross
   double battery_discharge_ah{0.0};
@@ -85,24 +86,24 @@ struct Books {
 /// Everything that changes. A plain value: copy it to branch a run.
 struct CircuitState {
   Nanos now{0};
-  double input_v{0.0};                         ///< across the input capacitor
-  double bus_v{0.0};                           ///< across the output capacitor
+  double input_v{0.0};  ///< across the input capacitor
+  double bus_v{0.0};    ///< across the output capacitor
   BatteryState battery;
   std::array<double, kMaxLoads> load_state{};  ///< lamp filament state, one per load
   std::array<double, kMaxSense> sense_v{};     ///< at each ADC pin
   double cell_degc{25.0};
   Books books;
-  double step_hint_s{0.0};                     ///< the integrator's last step, so that a run resumes bit for bit
+  double step_hint_s{0.0};  ///< the integrator's last step, so that a run resumes bit for bit
 };
 
 /// What can be seen at one instant. Unit suffixes as everywhere.
 struct Probes {
   double panel_v{}, panel_a{};
   double input_v{};
-  double bus_v{};              ///< battery terminals of the board
-  double terminal_v{};         ///< battery's own terminals, whether or not the connector is closed
+  double bus_v{};       ///< battery terminals of the board
+  double terminal_v{};  ///< battery's own terminals, whether or not the connector is closed
   double battery_a{};
-  double load_v{}, load_a{};   ///< all loads; load_v is behind the load switch
+  double load_v{}, load_a{};  ///< all loads; load_v is behind the load switch
   double poa_wpm2{};
   double cell_degc{};
   double battery_degc{};
@@ -131,6 +132,15 @@ enum class AdvanceStatus : std::uint8_t {
   kNotANumber,    ///< the solution left the real numbers; state is the last good one
 };
 
+/// What is worked out once from CircuitParams, for the models to use.
+struct CircuitParts {
+  explicit CircuitParts(const CircuitParams& checked);
+  SingleDiodePanel panel;
+  BlockingBranch branch;
+  LeadAcid battery;
+  std::vector<SenseChannel> sense;
+};
+
 /// Immutable; all state is the caller's. No call allocates. Thread-safe as a const object.
 class Circuit {
  public:
@@ -149,13 +159,15 @@ class Circuit {
   /// is how the two sides of an edge are seen.
   [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions) const;
 
-  /// Panel energy minus losses, loads, battery and what the capacitors hold; zero but for rounding and quadrature error.
+  /// Panel energy minus losses, loads, battery and what the capacitors hold; zero but for rounding and quadrature
+  /// error.
   [[nodiscard]] double books_residual_j(const CircuitState& start, const CircuitState& end) const;
 
   [[nodiscard]] const CircuitParams& params() const { return params_; }
 
  private:
   CircuitParams params_;
+  CircuitParts parts_;
 };
 
 }  // namespace dawnrig::plant

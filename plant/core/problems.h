@@ -16,9 +16,7 @@ struct Problem {
 
 class Problems {
  public:
-  void add(std::string field, std::string message) {
-    list_.push_back({std::move(field), std::move(message)});
-  }
+  void add(std::string field, std::string message) { list_.push_back({std::move(field), std::move(message)}); }
   [[nodiscard]] bool empty() const { return list_.empty(); }
   [[nodiscard]] const std::vector<Problem>& list() const { return list_; }
 

@@ -1,6 +1,12 @@
+// Plant, panel: the photovoltaic array as one single-diode source. May use plant/core only.
 #pragma once
+
+#include "plant/core/anchored_exp.h"
 #include "plant/core/problems.h"
+#include "plant/core/wright_omega.h"
+
 namespace dawnrig::plant {
+
 /// Reference figures at 1000 W/m2 and 25 degC cell temperature, for the whole array.
 struct PanelParams {
   double light_current_a{8.2};
@@ -12,4 +18,58 @@ struct PanelParams {
   double noct_degc{45.0};
   void check(Problems& problems) const;
 };
+
+/// One operating point: the current and how it answers to everything it depends on.
+struct PanelPoint {
+  double current_a{};
+  double d_voltage{};  ///< A per V at the far end of the cable; never above zero
+  double d_degc{};     ///< A per K of cell temperature
+  double d_poa{};      ///< A per W/m2
+};
+
+/// What repeated evaluations may reuse. One per run of the integrator, so that a result depends on its arguments only.
+struct PanelScratch {
+  WrightOmega omega;
+  AnchoredLog shunt_log;
+  AnchoredLog kelvin_log;
+  AnchoredExp saturation;
+};
+
+/// Single-diode array with its cable folded into the series resistance:
+///
+///     o--(IL up)--+--[diode]--+--[Rsh]--+--[Rs]--[cable]--o +     current_a > 0 flows out of +
+///
+///     vd = V + I Rs        I = IL - I0 (exp(vd/a) - 1) - vd/Rsh
+///     IL = G/1000 (IL_ref + alpha (Tc - 25))         a = a_ref Tc/Tref
+///     I0 = I0_ref (Tc/Tref)^3 exp(Eg_ref/(k Tref) - Eg(Tc)/(k Tc)),  Eg = 1.121 eV (1 - 0.0002677 (Tc - Tref))
+///     Rsh = Rsh_ref 1000/G, none at G = 0            cells settle at ambient + G (NOCT - 20)/800, lag 300 s
+///
+/// Valid for crystalline silicon, 0..1500 W/m2, -60..120 degC. Not modelled: partial shade and bypass diodes, reverse
+/// breakdown, wind, spectrum and angle of the light, the capacitance of the cells.
+/// Sources: De Soto, Klein and Beckman, Solar Energy 80 (2006) 78 for the translation; Ross's law for NOCT; the lag is
+/// a design figure within the 4 to 7 minutes usual at low wind.
+/// Checked against bisection of the implicit equation in tests/plant/panel/single_diode_test.cc.
+class SingleDiodePanel {
+ public:
+  SingleDiodePanel(const PanelParams& checked, double cable_ohm);
+
+  /// The array at v volts behind the cable. poa_wpm2 below zero counts as zero.
+  [[nodiscard]] PanelPoint at(double v, double poa_wpm2, double cell_degc, PanelScratch& scratch) const;
+
+  /// Where the cell temperature settles.
+  [[nodiscard]] double settled_degc(double ambient_degc, double poa_wpm2) const {
+    return ambient_degc + warming_k_per_wpm2_ * (poa_wpm2 > 0.0 ? poa_wpm2 : 0.0);
+  }
+  [[nodiscard]] double warming_k_per_wpm2() const { return warming_k_per_wpm2_; }
+
+  static constexpr double kThermalLagS = 300.0;
+
+ private:
+  PanelParams p_;
+  double series_ohm_;  // of the panel and its cable
+  double warming_k_per_wpm2_;
+  double log_saturation_ref_;
+  double log_b_over_a_ref_;  // ln(Rs I0/a) at reference, without the shunt
+};
+
 }  // namespace dawnrig::plant

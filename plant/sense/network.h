@@ -1,17 +1,29 @@
+// Plant, sense: what stands between a node of the circuit and an ADC pin. May use plant/core only.
 #pragma once
+
 #include <cstdint>
 #include <variant>
+
+#include "plant/core/anchored_exp.h"
 #include "plant/core/problems.h"
+#include "plant/core/wright_omega.h"
+
 namespace dawnrig::plant {
+
 /// What a channel is wired to.
 enum class SenseNode : std::uint8_t { kBus, kPanelInput, kBatteryTemperature };
+
 /// node -- r_top --+-- r_bottom -- ground; capacitance across r_bottom; the pin at +.
-struct DividerParams { double r_top_ohm{120e3}; double r_bottom_ohm{15e3}; double capacitance_f{100e-9}; };
+struct DividerParams {
+  double r_top_ohm{120e3};
+  double r_bottom_ohm{15e3};
+  double capacitance_f{100e-9};
+};
 /// node -- offset diode in reverse breakdown -- r_top --+-- r_bottom -- ground; capacitance across r_bottom.
 struct OffsetDividerParams {
-  double diode_v{15.0};            ///< at diode_test_a and 25 degC
+  double diode_v{15.0};  ///< at diode_test_a and 25 degC
   double diode_test_a{5e-3};
-  double knee_v{0.05};             ///< V falls by this for each factor e of current below the test current
+  double knee_v{0.05};  ///< V falls by this for each factor e of current below the test current
   double diode_series_ohm{30.0};
   double diode_tempco_v_per_k{0.01};
   double r_top_ohm{47e3};
@@ -30,7 +42,75 @@ struct SenseParams {
   std::variant<DividerParams, OffsetDividerParams, ThermistorInputParams> network;
   void check(Problems& problems) const;
 };
+
+enum class SenseFaultKind : std::uint8_t { kNone, kOpen, kShortToGround, kShortToSupply, kStuck };
+
+/// How far beyond ground and supply a pin's protection lets it go.
+inline constexpr double kPinBeyondRailV = 0.3;
+
 /// The pin's resting voltage for a node voltage (or, for a thermistor, its temperature), clamped to the supply.
 /// Solved as a network; used by the profile checker for saturation.
-[[nodiscard]] double resting_pin_v(const SenseParams& params, double node_v_or_degc, double supply_v, double ambient_degc);
+[[nodiscard]] double resting_pin_v(const SenseParams& params, double node_v_or_degc, double supply_v,
+                                   double ambient_degc);
+
+/// v, held between the limits of the pin's protection.
+[[nodiscard]] double clamped_pin_v(double v, double supply_v);
+
+/// A channel at one instant: what it draws from its node, how its pin moves, and the slopes.
+struct SensePoint {
+  double node_a{}, node_d_node{}, node_d_pin{};
+  double pin_per_s{}, pin_d_node{}, pin_d_pin{}, pin_d_degc{};
+};
+
+/// What a channel's surroundings are.
+struct SenseWorld {
+  double node_v{};        ///< of the node it hangs on; unused by a thermistor
+  double battery_degc{};  ///< of a thermistor
+  double ambient_degc{};  ///< of an offset diode
+  double supply_v{};
+  SenseFaultKind fault{SenseFaultKind::kNone};
+};
+
+/// One channel with its constants worked out.
+///
+///     node --[network]--+-- pin        node_a > 0 flows from the node into the network
+///                       |
+///                  capacitance, lower arm, pin protection
+///
+///     C pin' = i_top - pin/r_bottom - protection,   divider: i_top = (node - pin)/r_top
+///     offset diode: node - pin = diode_v(T) - knee ln(I_test/i) + Rs (i - I_test) + r_top i
+///     thermistor: i_top = (supply - pin)/r_pull_up, r_bottom = r_25 exp(beta (1/T - 1/298.15 K))
+///
+/// Protection conducts in proportion beyond -0.3 V and supply + 0.3 V, ten thousand times better than the network, so
+/// that a pin stays within 10 mV of its limits. Faults: kOpen parts the wire to the node (or the thermistor), the
+/// shorts hold the pin through 0.1 ohm, kStuck freezes it. Valid for node voltages of 0..100 V. Not modelled: leakage
+/// and sampling capacitor of the pin, self-heating, noise; the offset diode leaks nothing beyond its knee law. Sources:
+/// Ohm's law, the avalanche knee as logarithm of current, the beta law of thermistor data sheets. Checked against
+/// bisection and closed forms in tests/plant/sense/network_test.cc.
+class SenseChannel {
+ public:
+  explicit SenseChannel(const SenseParams& checked);
+  struct Scratch {
+    WrightOmega omega;
+    AnchoredExp thermistor;
+  };
+  [[nodiscard]] SensePoint at(double pin_v, const SenseWorld& world, Scratch& scratch) const;
+  [[nodiscard]] SenseNode node() const { return node_; }
+
+ private:
+  enum class Kind : std::uint8_t { kDivider, kOffset, kThermistor };
+  void network_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;
+
+  SenseNode node_;
+  Kind kind_{Kind::kDivider};
+  double top_s_{0.0};     // conductance of r_top, or of the pull-up
+  double bottom_s_{0.0};  // of r_bottom, or of the thermistor at 25 degC
+  double per_farad_{0.0};
+  double protection_s_{0.0};
+  double beta_k_{0.0};
+  OffsetDividerParams offset_;
+  double offset_ohm_{0.0};
+  double log_b_over_a_{0.0};
+};
+
 }  // namespace dawnrig::plant

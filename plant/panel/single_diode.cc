@@ -1,0 +1,72 @@
+#include "plant/panel/single_diode.h"
+
+#include <cmath>
+
+#include "plant/core/range_check.h"
+
+namespace dawnrig::plant {
+namespace {
+
+constexpr double kReferenceWpm2 = 1000.0;
+constexpr double kReferenceK = 298.15;
+constexpr double kBoltzmannEvPerK = 8.617333262e-5;
+constexpr double kBandGapEv = 1.121;
+constexpr double kBandGapPerK = -0.0002677;
+// Eg(T)/(k T) is this over T plus a constant, since Eg is linear in T.
+constexpr double kActivationK = kBandGapEv * (1.0 - kBandGapPerK * kReferenceK) / kBoltzmannEvPerK;
+
+}  // namespace
+
+void PanelParams::check(Problems& problems) const {
+  check_range(problems, "light_current_a", light_current_a, {0.0, 1000.0, true});
+  check_range(problems, "saturation_current_a", saturation_current_a, {0.0, 0.01, true});
+  check_range(problems, "modified_ideality_v", modified_ideality_v, {0.01, 100.0});
+  check_range(problems, "series_resistance_ohm", series_resistance_ohm, {0.0, 100.0});
+  check_range(problems, "shunt_resistance_ohm", shunt_resistance_ohm, {0.1, 1e9});
+  check_range(problems, "short_circuit_tempco_a_per_k", short_circuit_tempco_a_per_k, {-1.0, 1.0});
+  check_range(problems, "noct_degc", noct_degc, {20.0, 80.0});
+}
+
+SingleDiodePanel::SingleDiodePanel(const PanelParams& checked, double cable_ohm)
+    : p_{checked},
+      series_ohm_{checked.series_resistance_ohm + cable_ohm},
+      warming_k_per_wpm2_{(checked.noct_degc - 20.0) / 800.0},
+      log_saturation_ref_{std::log(checked.saturation_current_a)},
+      log_b_over_a_ref_{std::log(series_ohm_ * checked.saturation_current_a / checked.modified_ideality_v)} {}
+
+PanelPoint SingleDiodePanel::at(double v, double poa_wpm2, double cell_degc, PanelScratch& scratch) const {
+  const double sun = (poa_wpm2 > 0.0 ? poa_wpm2 : 0.0) / kReferenceWpm2;
+  const double kelvin = cell_degc + 273.15;
+  const double inverse_kelvin = 1.0 / kelvin;
+  const double log_ratio = scratch.kelvin_log(kelvin / kReferenceK);
+  const double activation = kActivationK * (1.0 / kReferenceK - inverse_kelvin);
+  const double a_v = p_.modified_ideality_v * kelvin / kReferenceK;
+  const double inverse_a = 1.0 / a_v;
+  const double saturation_a = scratch.saturation(log_saturation_ref_ + 3.0 * log_ratio + activation);
+  const double light_per_sun_a = p_.light_current_a + p_.short_circuit_tempco_a_per_k * (kelvin - kReferenceK);
+  const double light_a = sun * light_per_sun_a;
+  const double shunt_s = sun / p_.shunt_resistance_ohm;
+
+  // vd + b exp(vd/a) = c, whose exponential term is a w.
+  const double load = 1.0 + series_ohm_ * shunt_s;
+  const double inverse_load = 1.0 / load;
+  const double c = (v + series_ohm_ * (light_a + saturation_a)) * inverse_load;
+  const double x = c * inverse_a + log_b_over_a_ref_ + 2.0 * log_ratio + activation - scratch.shunt_log(load);
+  const double w = scratch.omega(x);
+  const double vd = c - a_v * w;
+  const double junction_s = w * load / series_ohm_;  // slope of the diode alone
+  const double forward_a = a_v * junction_s;         // I0 exp(vd/a)
+  const double inverse_den = inverse_load / (1.0 + w);
+
+  const double saturation_per_k = saturation_a * inverse_kelvin * (3.0 + kActivationK * inverse_kelvin);
+  const double d_degc = sun * p_.short_circuit_tempco_a_per_k - saturation_per_k * (forward_a / saturation_a - 1.0) +
+                        forward_a * vd * inverse_a * inverse_kelvin;
+  PanelPoint point;
+  point.current_a = light_a + saturation_a - forward_a - shunt_s * vd;
+  point.d_voltage = -(shunt_s + junction_s) * inverse_den;
+  point.d_degc = d_degc * inverse_den;
+  point.d_poa = (light_per_sun_a - vd / p_.shunt_resistance_ohm) / kReferenceWpm2 * inverse_den;
+  return point;
+}
+
+}  // namespace dawnrig::plant
