@@ -1,0 +1,463 @@
+#include "harness/rig/virtual_rig.h"
+
+#include <algorithm>
+#include <cmath>
+#include <deque>
+#include <exception>
+#include <utility>
+
+#include "harness/base/bad_input.h"
+#include "harness/device/virtual_device.h"
+
+namespace dawnrig::rig {
+
+namespace {
+
+constexpr std::int64_t kNanosPerSecond = 1'000'000'000;
+constexpr std::size_t kLongestSerialLine = 256;
+/// Longest stretch of plant time between two samples: a monitor's clock must not stand still on a quiet night.
+constexpr Nanos kLongestQuiet{1'000'000'000};
+
+using trace::Signal;
+
+/// Only what a board resistor leaves undecided is decided by the pull: a pull-up inside the microcontroller is tens of
+/// kilohm and loses against the resistor that a gate needs.
+bool level_of(device::Drive drive, profile::Pull pull) {
+  switch (drive) {
+    case device::Drive::kHigh:
+      return true;
+    case device::Drive::kLow:
+      return false;
+    case device::Drive::kHighImpedance:
+    case device::Drive::kPullUp:
+      break;
+  }
+  return pull == profile::Pull::kUp;
+}
+
+bool commanded_on(device::Drive drive, const profile::SwitchPin& pin) {
+  return level_of(drive, pin.pull) == (pin.polarity == profile::Polarity::kActiveHigh);
+}
+
+}  // namespace
+
+class VirtualRig::Loop final : public device::Surroundings, public plant::StepObserver {
+ public:
+  explicit Loop(const VirtualRigSetup& setup)
+      : board_{setup.board}, site_{setup.site}, circuit_{profile::circuit_of(board_, site_)} {
+    prepare_conditions(setup.initial);
+    device::DeviceParams params = board_.device;
+    params.seed = setup.seed;
+    device_ = std::make_unique<device::VirtualDevice>(params, setup.image, *this);
+    if (board_.eeprom) {
+      device_->set_eeprom(*board_.eeprom);
+    }
+    conditions_.gate_on = commanded_on(device_->drive_of(board_.gate.pin), board_.gate);
+    conditions_.load_switch_on = load_output_on();
+    state_ = circuit_.at_rest(rest_, conditions_);
+    start_ = state_;
+    publish();
+  }
+
+  // --- device::Surroundings: the device asks and tells
+  // -----------------------------------------------------------------
+
+  void on_pin(device::Cycle at, device::Pin pin, device::Drive drive) override {
+    if (pin == board_.gate.pin) {
+      const bool on = commanded_on(drive, board_.gate);
+      if (on != conditions_.gate_on) {
+        advance_to(time_at(at));
+        conditions_.gate_on = on;
+        publish();
+      }
+    }
+    if (board_.load_output && pin == board_.load_output->pin) {
+      const bool on = commanded_on(drive, *board_.load_output);
+      if (on != conditions_.load_switch_on) {
+        advance_to(time_at(at));
+        conditions_.load_switch_on = on;
+        publish();
+        announce(trace::EventKind::kLoadSwitch, on ? "load output on" : "load output off");
+      }
+    }
+  }
+
+  double adc_pin_v(device::Cycle at, int channel) override {
+    advance_to(time_at(at));
+    for (std::size_t i = 0; i < board_.sense.size(); ++i) {
+      if (board_.sense[i].adc_channel == channel) {
+        return state_.sense_v[i];
+      }
+    }
+    return 0.0;  // nothing is wired there; a floating input is drawn to ground by its own leakage
+  }
+
+  void on_serial_byte(device::Cycle at, std::uint8_t byte) override {
+    if (byte == '\n' || serial_line_.size() >= kLongestSerialLine) {
+      advance_to(time_at(at));
+      announce(trace::EventKind::kSerialOut, serial_line_);
+      serial_line_.clear();
+    }
+    if (byte != '\n' && byte != '\r') {
+      serial_line_.push_back(static_cast<char>(byte));
+    }
+  }
+
+  void on_reset(device::Cycle at, device::ResetCause cause) override {
+    advance_to(time_at(at));
+    ++resets_;
+    static constexpr const char* kCauses[] = {"power-on reset", "reset pin", "brown-out reset", "watchdog reset"};
+    announce(trace::EventKind::kReset, kCauses[static_cast<std::size_t>(cause)]);
+  }
+
+  // --- plant::StepObserver -------------------------------------------------------------------------------------------
+
+  void on_step(const plant::CircuitState& state, const plant::Conditions& conditions) override {
+    static_cast<void>(state);
+    static_cast<void>(conditions);
+    publish();
+  }
+
+  // --- time ----------------------------------------------------------------------------------------------------------
+
+  [[nodiscard]] Nanos time_at(device::Cycle cycle) const {
+    const std::int64_t hz = board_.device.clock_hz;
+    return Nanos{cycle / hz * kNanosPerSecond + cycle % hz * kNanosPerSecond / hz};
+  }
+
+  [[nodiscard]] device::Cycle cycle_at(Nanos time) const {
+    const std::int64_t hz = board_.device.clock_hz;
+    const std::int64_t whole = time.count() / kNanosPerSecond;
+    const std::int64_t rest = time.count() % kNanosPerSecond;
+    return whole * hz + (rest * hz + kNanosPerSecond - 1) / kNanosPerSecond;
+  }
+
+  void run_until(Nanos until) {
+    while (invalid_.empty()) {
+      if (run_to_next(until)) {
+        break;
+      }
+    }
+    if (fault_) {
+      std::rethrow_exception(fault_);
+    }
+  }
+
+  /// True: `until` is reached and nothing more is due by then.
+  bool run_to_next(Nanos until) {
+    const Nanos next = timeline_.empty() ? until : std::min(until, timeline_.front().time);
+    run_device_until(std::max(next, state_.now));
+    if (timeline_.empty() || timeline_.front().time > until) {
+      return true;
+    }
+    const scenario::Stimulus due = std::move(timeline_.front());
+    timeline_.pop_front();
+    apply(due.change);
+    return false;
+  }
+
+  void schedule(const scenario::Stimulus& stimulus) {
+    const auto later = std::upper_bound(timeline_.begin(), timeline_.end(), stimulus.time,
+                                        [](Nanos time, const scenario::Stimulus& s) { return time < s.time; });
+    timeline_.insert(later, stimulus);
+  }
+
+  // --- stimuli
+  // ---------------------------------------------------------------------------------------------------------
+
+  /// Whatever names a load or a channel must name one that there is.
+  void check(const scenario::Change& change) const {
+    if (const auto* load = std::get_if<scenario::LoadSwitching>(&change)) {
+      static_cast<void>(load_index(load->name));
+    } else if (const auto* fault = std::get_if<scenario::SenseFault>(&change)) {
+      static_cast<void>(channel_index(fault->channel));
+    } else if (const auto* noise = std::get_if<scenario::Noise>(&change)) {
+      static_cast<void>(channel_index(noise->channel));
+    }
+  }
+
+  void apply(const scenario::Change& change) {
+    check(change);
+    announce(trace::EventKind::kStimulus, scenario::text_of(change));
+    std::visit([this](const auto& c) { change_world(c); }, change);
+    publish();
+  }
+
+  void change_world(const scenario::Sun& sun) {
+    const double present = poa_wpm2();
+    ramp_.reset();
+    if (sun.over.count() <= 0) {
+      conditions_.sun = {state_.now, sun.poa_wpm2, 0.0};
+      return;
+    }
+    conditions_.sun = {state_.now, present, (sun.poa_wpm2 - present) / in_seconds(sun.over)};
+    ramp_ = Ramp{state_.now + sun.over, sun.poa_wpm2};
+  }
+  void change_world(const scenario::AmbientTemperature& c) { conditions_.ambient_degc = c.degc; }
+  void change_world(const scenario::BatteryTemperature& c) {
+    conditions_.battery_held_at_temperature = true;
+    conditions_.battery_held_degc = c.degc;
+  }
+  void change_world(const scenario::LoadSwitching& c) { conditions_.loads[load_index(c.name)] = {c.on, c.scale}; }
+  void change_world(const scenario::BatteryConnector& c) { conditions_.battery_connected = c.closed; }
+  void change_world(const scenario::PanelConnector& c) { conditions_.panel_connected = c.closed; }
+  void change_world(const scenario::SenseFault& c) { conditions_.sense_faults[channel_index(c.channel)] = c.kind; }
+  void change_world(const scenario::BatteryResistance& c) { conditions_.battery_resistance_scale = c.factor; }
+  void change_world(const scenario::BatteryCable& c) { conditions_.battery_cable_scale = c.factor; }
+  void change_world(const scenario::Supply& c) {
+    conditions_.supply_v = c.supply_v;
+    device_->set_supply_v(c.supply_v);
+  }
+  void change_world(const scenario::ReferenceError& c) { device_->set_reference_error_frac(c.error_frac); }
+  void change_world(const scenario::Noise& c) {
+    device_->set_pin_noise_v(board_.sense[channel_index(c.channel)].adc_channel, c.rms_v);
+  }
+  void change_world(const scenario::SerialInput& c) {
+    const auto* bytes = reinterpret_cast<const std::uint8_t*>(c.data.data());
+    device_->send_serial({bytes, c.data.size()});
+    announce(trace::EventKind::kSerialIn, c.data);
+  }
+  void change_world(const scenario::ResetLine& c) { device_->hold_reset(c.held_low); }
+  void change_world(const scenario::PowerCycle& c) {
+    device_->power_off();
+    power_on_at_ = state_.now + c.off;
+  }
+  void change_world(const scenario::SwitchFault& c) { conditions_.switch_fault = c.kind; }
+
+  // --- what others see -----------------------------------------------------------------------------------------------
+
+  void attach(trace::Sink& sink) {
+    sinks_.push_back(&sink);
+    sink.on_sample(sample_);
+  }
+  void detach(trace::Sink& sink) { sinks_.erase(std::remove(sinks_.begin(), sinks_.end(), &sink), sinks_.end()); }
+
+  void announce(trace::EventKind kind, const std::string& text) {
+    const trace::Event event{state_.now, kind, text};
+    to_sinks([&event](trace::Sink& sink) { sink.on_event(event); });
+  }
+
+  bool set_counter(const profile::Counter& counter, std::uint64_t value) {
+    std::optional<std::uint32_t> address;
+    if (const auto* symbol = std::get_if<std::string>(&counter.place)) {
+      address = device_->address_of(*symbol);
+    } else {
+      address = std::get<std::uint32_t>(counter.place);
+    }
+    if (!address) {
+      return false;
+    }
+    for (int i = 0; i < counter.width_bytes; ++i) {
+      device_->poke(*address + static_cast<std::uint32_t>(i), static_cast<std::uint8_t>(value >> (8 * i)));
+    }
+    announce(trace::EventKind::kMark, "counter set to " + std::to_string(value));
+    return true;
+  }
+
+  const profile::BoardProfile board_;
+  const profile::SiteProfile site_;
+  const plant::Circuit circuit_;
+  plant::Conditions conditions_;
+  plant::InitialConditions rest_;
+  plant::CircuitState state_;
+  plant::CircuitState start_;
+  std::unique_ptr<device::VirtualDevice> device_;
+  std::deque<scenario::Stimulus> timeline_;
+  std::optional<Nanos> power_on_at_;
+  /// A ramp of the sun under way: the plant never sees its corner inside an advance.
+  struct Ramp {
+    Nanos end{0};
+    double poa_wpm2{0};
+  };
+  std::optional<Ramp> ramp_;
+  std::exception_ptr fault_;  ///< what a sink threw; carried past the simulator's C frames
+  std::vector<trace::Sink*> sinks_;
+  trace::Sample sample_;
+  std::string serial_line_;
+  std::string invalid_;
+  std::string crash_;
+  std::int64_t resets_{0};
+
+ private:
+  void prepare_conditions(const scenario::Initial& initial) {
+    rest_.soc_frac = initial.soc_frac;
+    rest_.ambient_degc = initial.ambient_degc.value_or(site_.ambient_degc);
+    rest_.battery_degc = initial.battery_degc.value_or(rest_.ambient_degc);
+    rest_.poa_wpm2 = initial.poa_wpm2;
+    conditions_.ambient_degc = rest_.ambient_degc;
+    conditions_.sun = {Nanos{0}, initial.poa_wpm2, 0.0};
+    conditions_.supply_v = board_.device.supply_v;
+    if (initial.battery_degc) {
+      conditions_.battery_held_at_temperature = true;
+      conditions_.battery_held_degc = *initial.battery_degc;
+    }
+    for (std::size_t i = 0; i < site_.loads.size(); ++i) {
+      conditions_.loads[i].on = site_.loads[i].on_at_start;
+    }
+  }
+
+  [[nodiscard]] bool load_output_on() const {
+    return board_.load_output && commanded_on(device_->drive_of(board_.load_output->pin), *board_.load_output);
+  }
+
+  [[nodiscard]] double poa_wpm2() const {
+    const auto& sun = conditions_.sun;
+    return std::max(0.0, sun.poa_wpm2 + sun.slope_wpm2_per_s * in_seconds(state_.now - sun.since));
+  }
+
+  [[nodiscard]] std::size_t load_index(const std::string& name) const {
+    for (std::size_t i = 0; i < site_.loads.size(); ++i) {
+      if (site_.loads[i].name == name) {
+        return i;
+      }
+    }
+    throw base::BadInput(site_.file, "no load is named \"" + name + "\"");
+  }
+
+  [[nodiscard]] std::size_t channel_index(const std::string& name) const {
+    if (const auto index = board_.channel_index(name)) {
+      return *index;
+    }
+    throw base::BadInput(board_.file, "no sense channel is named \"" + name + "\"");
+  }
+
+  void run_device_until(Nanos until) {
+    while (state_.now < until && invalid_.empty()) {
+      Nanos stop = std::min(until, state_.now + kLongestQuiet);
+      if (power_on_at_) {
+        stop = std::min(stop, std::max(*power_on_at_, state_.now));
+      }
+      if (ramp_) {
+        stop = std::min(stop, std::max(ramp_->end, state_.now));
+      }
+      if (crash_.empty() && device_->run_until(cycle_at(stop)) == device::RunStatus::kCrashed) {
+        crash_ = device_->crash_reason();
+        announce(trace::EventKind::kDeviceFault, crash_);
+      }
+      advance_to(stop);
+      if (ramp_ && ramp_->end <= state_.now) {
+        conditions_.sun = {state_.now, ramp_->poa_wpm2, 0.0};
+        ramp_.reset();
+      }
+      if (power_on_at_ && *power_on_at_ <= state_.now) {
+        power_on_at_.reset();
+        device_->power_on();
+      }
+    }
+  }
+
+  void advance_to(Nanos to) {
+    if (to <= state_.now || !invalid_.empty()) {
+      return;
+    }
+    switch (circuit_.advance(state_, conditions_, to, this)) {
+      case plant::AdvanceStatus::kOk:
+        return;
+      case plant::AdvanceStatus::kNotConverged:
+        invalid_ = "the plant's equations did not converge";
+        break;
+      case plant::AdvanceStatus::kNotANumber:
+        invalid_ = "the plant left the real numbers";
+        break;
+    }
+    invalid_ += " at " + std::to_string(in_seconds(state_.now)) + " s (bus " + std::to_string(state_.bus_v) +
+                " V, panel input " + std::to_string(state_.input_v) + " V, state of charge " +
+                std::to_string(state_.battery.soc_frac) + ")";
+  }
+
+  /// Hands the present instant to every sink.
+  void publish() {
+    const plant::Probes probes = circuit_.probe(state_, conditions_);
+    sample_.time = state_.now;
+    sample_[Signal::kTerminalV] = probes.terminal_v;
+    sample_[Signal::kBusV] = probes.bus_v;
+    sample_[Signal::kBatteryA] = probes.battery_a;
+    sample_[Signal::kPanelV] = probes.panel_v;
+    sample_[Signal::kPanelA] = probes.panel_a;
+    sample_[Signal::kLoadV] = probes.load_v;
+    sample_[Signal::kLoadA] = probes.load_a;
+    sample_[Signal::kGate] = conditions_.gate_on ? 1.0 : 0.0;
+    sample_[Signal::kLoadSwitch] = conditions_.load_switch_on ? 1.0 : 0.0;
+    sample_[Signal::kPoaWpm2] = probes.poa_wpm2;
+    sample_[Signal::kBatteryDegc] = probes.battery_degc;
+    sample_[Signal::kCellDegc] = probes.cell_degc;
+    sample_[Signal::kSocFrac] = probes.soc_frac;
+    sample_[Signal::kGassingA] = probes.gassing_a;
+    for (std::size_t i = 0; i < 4; ++i) {
+      sample_.value[static_cast<std::size_t>(Signal::kSense0V) + i] = probes.sense_v[i];
+    }
+    to_sinks([this](trace::Sink& sink) { sink.on_sample(sample_); });
+  }
+
+  /// A sink may throw (a full disk); an exception must not unwind through the simulator's C code, so it waits here.
+  template <class Call>
+  void to_sinks(Call call) {
+    if (fault_) {
+      return;
+    }
+    try {
+      for (trace::Sink* sink : sinks_) {
+        call(*sink);
+      }
+    } catch (const std::exception& e) {
+      fault_ = std::current_exception();
+      invalid_ = std::string{"recording failed: "} + e.what();
+    }
+  }
+};
+
+VirtualRig::VirtualRig(const VirtualRigSetup& setup) : loop_{std::make_unique<Loop>(setup)} {}
+VirtualRig::~VirtualRig() = default;
+
+Nanos VirtualRig::now() const {
+  return loop_->state_.now;
+}
+void VirtualRig::run_until(Nanos until) {
+  loop_->run_until(until);
+}
+void VirtualRig::apply(const scenario::Change& change) {
+  loop_->apply(change);
+}
+void VirtualRig::schedule(const scenario::Stimulus& stimulus) {
+  loop_->schedule(stimulus);
+}
+void VirtualRig::attach(trace::Sink& sink) {
+  loop_->attach(sink);
+}
+void VirtualRig::detach(trace::Sink& sink) {
+  loop_->detach(sink);
+}
+const trace::Sample& VirtualRig::latest() const {
+  return loop_->sample_;
+}
+void VirtualRig::mark(const std::string& text) {
+  loop_->announce(trace::EventKind::kMark, text);
+}
+const std::string& VirtualRig::invalid_because() const {
+  return loop_->invalid_;
+}
+const std::string& VirtualRig::device_crash() const {
+  return loop_->crash_;
+}
+bool VirtualRig::set_counter(const profile::Counter& counter, std::uint64_t value) {
+  return loop_->set_counter(counter, value);
+}
+bool VirtualRig::stall_processor() {
+  loop_->announce(trace::EventKind::kStimulus, "processor stalls");
+  loop_->device_->stall();
+  return true;
+}
+std::int64_t VirtualRig::resets() const {
+  return loop_->resets_;
+}
+VirtualRig::BooksSummary VirtualRig::books() const {
+  return {loop_->circuit_.books_residual_j(loop_->start_, loop_->state_), loop_->state_.books.panel_j};
+}
+std::vector<std::uint8_t> VirtualRig::eeprom() const {
+  return loop_->device_->eeprom();
+}
+const plant::CircuitState& VirtualRig::plant_state() const {
+  return loop_->state_;
+}
+
+}  // namespace dawnrig::rig

@@ -1,0 +1,64 @@
+// The rig without hardware: the firmware image in the instruction simulator, closed over the plant by function calls,
+// exact to the CPU cycle. Same image, profiles, stimuli and seed: same samples, bit for bit. Room: harness/rig.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "harness/device/image.h"
+#include "harness/profile/profile.h"
+#include "harness/rig/rig.h"
+#include "harness/scenario/stimulus.h"
+#include "plant/circuit.h"
+
+namespace dawnrig::rig {
+
+/// What is clamped in. Copied; nothing of it need outlive the rig.
+struct VirtualRigSetup {
+  profile::BoardProfile board;
+  profile::SiteProfile site;
+  device::Image image;
+  scenario::Initial initial;
+  std::uint64_t seed{0};  ///< SRAM at power-up, converter noise
+};
+
+class VirtualRig final : public Rig {
+ public:
+  /// Powers the device up at time zero. Throws base::BadInput where image and board do not fit.
+  explicit VirtualRig(const VirtualRigSetup& setup);
+  ~VirtualRig() override;
+
+  [[nodiscard]] Nanos now() const override;
+  void run_until(Nanos until) override;
+  /// Throws base::BadInput, as apply() would, without changing anything: for stimuli that are due later.
+  void check(const scenario::Change& change) const;
+  void apply(const scenario::Change& change) override;
+  void schedule(const scenario::Stimulus& stimulus) override;
+  void attach(trace::Sink& sink) override;
+  void detach(trace::Sink& sink) override;
+  [[nodiscard]] const trace::Sample& latest() const override;
+  void mark(const std::string& text) override;
+  [[nodiscard]] const std::string& invalid_because() const override;
+  [[nodiscard]] const std::string& device_crash() const override;
+  bool set_counter(const profile::Counter& counter, std::uint64_t value) override;
+  bool stall_processor() override;
+  [[nodiscard]] std::int64_t resets() const override;
+
+  /// Energy that the plant's books cannot account for since power-up, and what the panel gave, both in joule.
+  struct BooksSummary {
+    double residual_j{0};
+    double panel_j{0};
+  };
+  [[nodiscard]] BooksSummary books() const;
+  [[nodiscard]] std::vector<std::uint8_t> eeprom() const;
+  [[nodiscard]] const plant::CircuitState& plant_state() const;
+
+ private:
+  class Loop;
+  std::unique_ptr<Loop> loop_;
+};
+
+}  // namespace dawnrig::rig

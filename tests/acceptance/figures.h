@@ -1,0 +1,141 @@
+// Small arithmetic on figures, and the two sinks that only acceptance tests need.
+#pragma once
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+#include <utility>
+#include <vector>
+
+#include "harness/testing/acceptance.h"
+
+namespace dawnrig::acceptance {
+
+using trace::Signal;
+using verdict::Figure;
+
+/// The same figure in another unit or against another origin. What was drawn over the curve no longer fits it.
+inline Figure changed(Figure figure, double factor, double less = 0.0) {
+  figure.value = figure.value * factor - less;
+  if (figure.first_offence) {
+    figure.first_offence->value = figure.first_offence->value * factor - less;
+  }
+  figure.level.reset();
+  return figure;
+}
+inline Figure in_ms(const Figure& figure) {
+  return changed(figure, 1e3);
+}
+inline Figure less(const Figure& figure, double declared) {
+  return changed(figure, 1.0, declared);
+}
+/// By how many per cent the figure is off a declared value.
+inline Figure per_cent_off(const Figure& figure, double declared) {
+  return changed(figure, 100.0 / declared, 100.0);
+}
+
+/// The figure farthest from zero of several that were each less their set point; exercised as often as all together.
+class FarthestOff {
+ public:
+  void add(const Figure& figure) {
+    const auto exercised = worst_ ? worst_->exercised + figure.exercised : figure.exercised;
+    if (!worst_ || std::abs(figure.value) > std::abs(worst_->value)) {
+      worst_ = figure;
+    }
+    worst_->exercised = exercised;
+  }
+  [[nodiscard]] Figure figure() const { return worst_.value_or(Figure{}); }
+
+ private:
+  std::optional<Figure> worst_;
+};
+
+/// The highest of several figures; each counts as one exercise.
+class HighestOf {
+ public:
+  void add(const Figure& figure) {
+    if (figure.exercised == 0) {
+      return;
+    }
+    ++count_;
+    if (!worst_ || figure.value > worst_->value) {
+      worst_ = figure;
+    }
+  }
+  [[nodiscard]] Figure figure() const {
+    Figure figure = worst_.value_or(Figure{});
+    figure.exercised = count_;
+    return figure;
+  }
+
+ private:
+  std::optional<Figure> worst_;
+  std::int64_t count_{0};
+};
+
+/// The bus voltage in means over a tenth of a second, so that a test can look back by the delay a device declares.
+class BusHistory final : public trace::Sink {
+ public:
+  BusHistory() { mean_v_.reserve(36'000); }
+
+  void on_sample(const trace::Sample& sample) override {
+    if (!started_) {
+      start_ = window_ = sample.time;
+      started_ = true;
+    } else {
+      integral_ += 0.5 * (last_v_ + sample[Signal::kBusV]) * in_seconds(sample.time - last_);
+    }
+    last_ = sample.time;
+    last_v_ = sample[Signal::kBusV];
+    if (last_ - window_ >= kStep && mean_v_.size() < mean_v_.capacity()) {
+      mean_v_.emplace_back(last_, integral_ / in_seconds(last_ - window_));
+      window_ = last_;
+      integral_ = 0;
+    }
+  }
+  /// The mean that ended last before `time`.
+  [[nodiscard]] std::optional<double> at(Nanos time) const {
+    const auto after = std::upper_bound(mean_v_.begin(), mean_v_.end(), time,
+                                        [](Nanos t, const std::pair<Nanos, double>& mean) { return t < mean.first; });
+    if (after == mean_v_.begin()) {
+      return std::nullopt;
+    }
+    return std::prev(after)->second;
+  }
+
+ private:
+  static constexpr Nanos kStep{100'000'000};
+  bool started_{false};
+  Nanos start_{0}, window_{0}, last_{0};
+  double last_v_{0}, integral_{0};
+  std::vector<std::pair<Nanos, double>> mean_v_;
+};
+
+/// How often charging stopped (the gate off for a second on end) and then began again.
+class Restarts final : public verdict::Monitor {
+ public:
+  void on_sample(const trace::Sample& sample) override {
+    const bool on = sample[Signal::kGate] > 0.5;
+    if (on) {
+      if (exercised_ > 0 && sample.time - last_on_ >= kStopped) {
+        ++figure_.value;
+        figure_.worst = sample.time;
+      }
+      last_on_ = sample.time;
+      ++exercised_;
+    }
+  }
+  [[nodiscard]] Figure figure() const override {
+    Figure figure = figure_;
+    figure.exercised = exercised_;
+    return figure;
+  }
+
+ private:
+  static constexpr Nanos kStopped{1'000'000'000};
+  Figure figure_;
+  Nanos last_on_{0};
+  std::int64_t exercised_{0};
+};
+
+}  // namespace dawnrig::acceptance

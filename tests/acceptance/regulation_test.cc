@@ -1,0 +1,148 @@
+// How well the set points are held, in steady sun and when sun and load change.
+#include <algorithm>
+
+#include "tests/acceptance/figures.h"
+
+namespace dawnrig::acceptance {
+namespace {
+
+using namespace testing::literals;
+using testing::Amperes;
+using testing::Irradiance;
+using verdict::Highest;
+using verdict::Mean;
+using verdict::PeakToPeak;
+using verdict::SettlingTime;
+using verdict::TimeAbove;
+using verdict::Toggles;
+using verdict::Watching;
+
+class Regulation : public testing::Acceptance {
+ protected:
+  [[nodiscard]] double set_point_v() const { return declared().absorption_v; }
+  void reach_absorption() {
+    power_up({.soc_frac = 0.97, .sun = 1000_Wpm2});
+    reached_ = await_regulation(set_point_v(), 30min);
+  }
+  [[nodiscard]] SettlingTime settling(Nanos average_over) const {
+    return SettlingTime{
+        {.signal = Signal::kBusV, .average_over = average_over}, 0.99 * set_point_v(), 1.01 * set_point_v()};
+  }
+  bool reached_{false};
+};
+
+TEST_F(Regulation, HoldsTheAbsorptionVoltageFromHalfSunToFullSun) {
+  reach_absorption();
+  FarthestOff worst;
+  std::unique_ptr<testing::Watch> watch;
+  for (const Irradiance sun : {1000_Wpm2, 700_Wpm2, 500_Wpm2}) {
+    sun_turns_to(sun, 2s);
+    let_pass(from_seconds(declared().settle_s));
+    Mean mean{{.signal = Signal::kBusV, .minus = set_point_v()}};
+    verdict::OnFraction duty{Signal::kGate};
+    watch = watch_with({&mean, &duty});
+    let_pass(30s);
+    watch->end();
+    // Where the whole array is not enough, the device has nothing to regulate with.
+    const bool array_suffices = duty.figure().value < 0.97;
+    if (array_suffices || sun == 1000_Wpm2) {
+      worst.add(mean.figure());
+    }
+  }
+  judge("SETPOINT-ABSORPTION", worst.figure(), "mean bus voltage over 30 s less the set point, the worst of three suns",
+        *watch);
+}
+
+TEST_F(Regulation, RidesThroughLoadStepsAtEveryPhaseOfThePwmCycle) {
+  constexpr int kPhases = 20;
+  reach_absorption();
+  if (board().load_output) {
+    ASSERT_TRUE(await_load(true, 120s)) << "the load output stays off on a full battery";
+  }
+  Mean battery{{.signal = Signal::kBatteryA}};
+  {
+    const auto measuring = watch_with({&battery});
+    let_pass(5s);
+  }
+  const double load_a = std::min(0.8 * array_a(1000_Wpm2), 0.8 * (array_a(1000_Wpm2) - battery.figure().value));
+  ASSERT_GT(load_a, 0.0) << "the array gives less than the battery takes";
+
+  HighestOf peak;
+  HighestOf above;
+  HighestOf recovery;
+  Toggles switching{Signal::kLoadSwitch, limit("LOAD-STEP-NO-DISCONNECT")};
+  const auto whole = watch_with({&switching}, {Signal::kBusV, Signal::kGate, Signal::kLoadSwitch});
+  std::unique_ptr<testing::Watch> release;
+  std::unique_ptr<testing::Watch> step;
+  for (int k = 0; k < kPhases; ++k) {
+    go_to_phase(static_cast<double>(k) / kPhases);
+    load_draws(Amperes{load_a});
+    SettlingTime settles = settling(100ms);
+    step = watch_with({&settles}, {Signal::kBusV, Signal::kLoadA});
+    let_pass(12s);
+    step->end();
+    recovery.add(settles.figure());
+
+    go_to_phase(static_cast<double>(k) / kPhases);
+    Highest highest{{.signal = Signal::kTerminalV, .minus = set_point_v(), .limit = limit("LOAD-RELEASE-PEAK")}};
+    TimeAbove beyond{{.signal = Signal::kTerminalV, .limit = limit("LOAD-RELEASE-TIME-ABOVE")}, 1.01 * set_point_v()};
+    release = watch_with({&highest, &beyond}, {Signal::kTerminalV, Signal::kLoadA, Signal::kGate});
+    load_draws(0_A);
+    let_pass(8s);
+    release->end();
+    peak.add(highest.figure());
+    above.add(beyond.figure());
+  }
+  judge("LOAD-RELEASE-PEAK", peak.figure(),
+        "highest terminal voltage above the set point after release, worst of 20 phases", *release);
+  judge("LOAD-RELEASE-TIME-ABOVE", above.figure(),
+        "time more than 1 % above the set point after release, worst of 20 phases", *release);
+  judge("LOAD-STEP-RECOVERY", recovery.figure(), "time from load step until within 1 % for good, worst of 20 phases",
+        *step);
+  if (board().load_output) {
+    judge("LOAD-STEP-NO-DISCONNECT", switching, "changes of the load output during 20 load steps", *whole);
+  } else {
+    not_applicable("LOAD-STEP-NO-DISCONNECT: this device has no load output");
+  }
+}
+
+TEST_F(Regulation, SettlesAfterTheSunComesUpInOneStep) {
+  reach_absorption();
+  sun_turns_to(100_Wpm2);
+  let_pass(60s);
+  SettlingTime settles = settling(200ms);
+  const auto watch = watch_with({&settles}, {Signal::kBusV, Signal::kPoaWpm2, Signal::kGate});
+  sun_turns_to(1000_Wpm2);
+  let_pass(90s);
+  judge("SUN-STEP-SETTLING", settles, "time from the step until within 1 % of the set point for good", *watch);
+}
+
+TEST_F(Regulation, NeitherHuntsNorChatters) {
+  reach_absorption();
+  let_pass(30s);
+  PeakToPeak voltage{{.signal = Signal::kBusV, .average_over = 50ms, .limit = limit("RIPPLE-SLOW")}};
+  PeakToPeak duty{{.signal = Signal::kGate, .average_over = 1s, .limit = limit("RIPPLE-DUTY")}};
+  const auto watch = watch_with({&voltage, &duty});
+  let_pass(60s);
+  judge("RIPPLE-SLOW", voltage, "swing of the bus voltage averaged over 50 ms", *watch);
+  judge("RIPPLE-DUTY", duty, "swing of the duty averaged over 1 s", *watch);
+}
+
+TEST_F(Regulation, ComesThroughACloudWithABrightEdge) {
+  reach_absorption();
+  Highest peak{{.signal = Signal::kTerminalV, .minus = set_point_v(), .limit = limit("CLOUD-PEAK")}};
+  Restarts restarts;
+  const auto watch = watch_with({&peak, &restarts}, {Signal::kTerminalV, Signal::kPoaWpm2, Signal::kGate});
+  let_pass(5s);
+  sun_turns_to(200_Wpm2, 1s);
+  let_pass(40s);
+  sun_turns_to(1200_Wpm2, 500ms);
+  let_pass(20s);
+  sun_turns_to(1000_Wpm2, 2s);
+  let_pass(30s);
+  judge("CLOUD-PEAK", peak, "highest terminal voltage above the set point during the passage", *watch);
+  judge("CLOUD-RESTARTS", restarts, "times that charging stopped for a second and began again", *watch);
+}
+
+}  // namespace
+}  // namespace dawnrig::acceptance
