@@ -44,7 +44,7 @@ std::string counts_text(const Device& device) {
 
 std::string device_box(const Device& device, const Results& results) {
   std::string html = "<div class=\"device " + std::string{class_of(device.overall)} + "\">";
-  html += element("div", "name", as_sentence(column_name(device, results)).substr(0, std::string::npos));
+  html += element("div", "name", capitalised(column_name(device, results)));
   html += element("div", "word", verdict::text_of(device.overall));
   html += element("div", "", counts_text(device));
   html += element("div", "soft small",
@@ -66,7 +66,7 @@ std::string what_went_wrong(const Results& results) {
         if (trouble.verdict != verdict) continue;
         items +=
             wrong_item(verdict, "<b>" + escaped(column_name(device, results)) + "</b>: test " + escaped(trouble.test),
-                       as_sentence(trouble.text));
+                       trouble.text);
       }
     }
   };
@@ -133,8 +133,7 @@ std::string first_page(const Results& results) {
   }
   std::string title;
   for (const std::string& board : boards) title += (title.empty() ? "" : " and ") + board;
-  std::string html =
-      "<header>" + element("h1", "", title.empty() ? "No device" : as_sentence(title).substr(0, title.size()));
+  std::string html = "<header>" + element("h1", "", title.empty() ? "No device" : capitalised(title));
   html += element("p", "lead",
                   "Verdict report. A requirement holds when its worst measured figure stays within the limit; "
                   "the margin says by how much.");

@@ -1,8 +1,7 @@
 #include "harness/report/html.h"
 
-#include <cctype>
-
-#include "harness/verdict/wording.h"
+#include <array>
+#include <charconv>
 
 namespace dawnrig::report {
 
@@ -63,9 +62,11 @@ std::string badge(verdict::Verdict verdict) {
 }
 
 std::string px(double value) {
-  std::string text = verdict::with_unit(value, "1", 1);
-  if (text.ends_with(".0")) text.resize(text.size() - 2);
-  return text;
+  std::array<char, 400> text{};
+  const auto end = std::to_chars(text.data(), text.data() + text.size(), value, std::chars_format::fixed, 1).ptr;
+  std::string out{text.data(), end};
+  if (out.ends_with(".0")) out.resize(out.size() - 2);
+  return out;
 }
 
 std::string short_hash(std::string_view sha256) {

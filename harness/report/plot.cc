@@ -8,6 +8,7 @@
 #include "harness/report/axis.h"
 #include "harness/report/html.h"
 #include "harness/report/layout.h"
+#include "harness/report/text.h"
 #include "harness/verdict/wording.h"
 
 namespace dawnrig::report {
@@ -171,7 +172,8 @@ std::vector<Mark> marks_of(const Judged& judged) {
                      true});
   }
   if (!same && judged.exercised > 0 && std::isfinite(judged.measured)) {
-    marks.push_back({in_seconds(judged.worst), on_curve(judged.measured), "worst", judged.verdict == Verdict::kFail});
+    marks.push_back({in_seconds(judged.worst), on_curve(judged.measured), "measured " + measured_text(judged),
+                     judged.verdict == Verdict::kFail});
   }
   return marks;
 }

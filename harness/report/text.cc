@@ -27,7 +27,7 @@ int decimals_of(const Judged& judged) {
 
 std::string signed_number(double value, std::string_view unit, int decimals) {
   const std::string text = with_unit(value, unit, decimals);
-  return text.front() == '-' ? "−" + text.substr(1) : "+" + text;
+  return text.starts_with("−") ? text : "+" + text;
 }
 
 bool same_but_for(const Device& a, const Device& b, bool site_counts) {
@@ -82,10 +82,15 @@ std::string column_name(const Device& device, const Results& results) {
   return name;
 }
 
+std::string capitalised(std::string_view text) {
+  std::string out{text};
+  if (!out.empty() && out[0] >= 'a' && out[0] <= 'z') out[0] = static_cast<char>(out[0] - 'a' + 'A');
+  return out;
+}
+
 std::string as_sentence(std::string_view text) {
   if (text.empty()) return "";
-  std::string sentence{text};
-  if (sentence[0] >= 'a' && sentence[0] <= 'z') sentence[0] = static_cast<char>(sentence[0] - 'a' + 'A');
+  std::string sentence = capitalised(text);
   if (std::string_view{".!?"}.find(sentence.back()) == std::string_view::npos) sentence += '.';
   return sentence;
 }

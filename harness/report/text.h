@@ -22,7 +22,8 @@ namespace dawnrig::report {
 [[nodiscard]] std::string device_name(const Device& device);
 /// What sets a device apart from the others of this report: "revision A", with site or image where that is not enough.
 [[nodiscard]] std::string column_name(const Device& device, const Results& results);
-/// The same sentence with a capital letter and a full stop.
+[[nodiscard]] std::string capitalised(std::string_view text);
+/// The same text with a capital letter and a full stop.
 [[nodiscard]] std::string as_sentence(std::string_view text);
 /// "3 h 20 min", "42 s"
 [[nodiscard]] std::string span_text(double duration_s);

@@ -17,7 +17,7 @@ std::string fixed(double value, int decimals) {
   const auto end = std::to_chars(text.data(), text.data() + text.size(), value, std::chars_format::fixed, decimals).ptr;
   std::string out{text.data(), end};
   const bool zero = out.find_first_not_of("-0.") == std::string::npos;
-  if (zero && out.front() == '-') out.erase(0, 1);
+  if (out.front() == '-') out.replace(0, 1, zero ? "" : "−");
   return out;
 }
 
@@ -119,6 +119,8 @@ int decimals_to_tell_apart(double a, double b, int decimals) {
 
 std::string with_unit(double value, std::string_view unit, int decimals) {
   const std::string printed = printed_unit(unit);
+  // Counts are whole, unless they are shares or means of counts.
+  if (unit == "count" && value == std::floor(value)) decimals = 0;
   return fixed(value, decimals) + (printed.empty() ? "" : " " + printed);
 }
 

@@ -19,7 +19,7 @@ namespace dawnrig::verdict {
 [[nodiscard]] int decimals_for(double tolerance);
 /// As many digits as it takes to tell two different numbers apart, at least `decimals`, at most 9.
 [[nodiscard]] int decimals_to_tell_apart(double a, double b, int decimals);
-/// "29.61 V"; no negative zero.
+/// "29.61 V", "−0.04 V" with a true minus sign; no negative zero; whole numbers of "count" without a point.
 [[nodiscard]] std::string with_unit(double value, std::string_view unit, int decimals);
 /// An instant or a duration: "12.480 s", and with the hours from ten minutes on: "3725.000 s (1 h 02 min)".
 [[nodiscard]] std::string printed_time(Nanos time);
