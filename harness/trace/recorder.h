@@ -23,13 +23,15 @@ struct Identity {
 
 struct RecorderOptions {
   Nanos interval{100'000'000};     ///< min, mean and max of every signal per interval
-  Nanos event_window{20'000'000};  ///< full resolution so long before and after each stimulus, reset and load switching
+  Nanos event_window{20'000'000};  ///< full resolution so long before and after each stimulus, reset, load switching
+                                   ///< and fault of the device
   bool windows{true};
 };
 
-/// A sink that computes the trace's content hash and, if given a file, writes it. Memory is bounded whatever the length of
-/// the run; on_sample() does not allocate after the first interval. A block goes to the operating system at least once per simulated second,
-/// so a killed process loses at most that. Throws base::RunFault when the disk is full (what was written stays readable).
+/// A sink that computes the trace's content hash and, if given a file, writes it. Memory is bounded whatever the length
+/// of the run; on_sample() does not allocate after the first interval. A block goes to the operating system at least
+/// once per simulated second, so a killed process loses at most that. Throws base::RunFault when the disk is full (what
+/// was written stays readable).
 class Recorder final : public Sink {
  public:
   /// `file` empty: hash only. Throws base::BadInput if the file cannot be created.
@@ -51,7 +53,10 @@ struct Intervals {
   std::vector<std::vector<float>> min, mean, max;  ///< per signal (order of `signals`), then per interval
 };
 
-struct Window { std::vector<Nanos> time; std::vector<std::vector<float>> value; /* per signal */ };
+struct Window {
+  std::vector<Nanos> time;
+  std::vector<std::vector<float>> value; /* per signal */
+};
 
 struct Trace {
   Identity identity;
@@ -59,13 +64,14 @@ struct Trace {
   Intervals intervals;
   std::vector<Window> windows;
   std::vector<Event> events;
-  bool complete{false};            ///< false: the writer died; everything up to the last whole block is here
-  Nanos end{0};                    ///< of the last whole block, if not complete
+  bool complete{false};  ///< false: the writer died; everything up to the last whole block is here
+  Nanos end{0};          ///< of the last whole block, if not complete
   std::string content_sha256;
   std::string invalid_because;
 };
 
-/// Throws base::BadInput: missing, empty, a directory, not a trace, or a header that cannot be read. A damaged tail is no error.
+/// Throws base::BadInput: missing, empty, a directory, not a trace, or a header that cannot be read. A damaged tail is
+/// no error.
 [[nodiscard]] Trace read_trace(const std::filesystem::path& file);
 
 /// One row per interval: time_s, then min, mean and max of each signal, the unit in the column's name. With

@@ -15,29 +15,32 @@ namespace dawnrig::trace {
 
 /// Order is the column order of traces and exports; append only.
 enum class Signal : std::uint8_t {
-  kTerminalV,      ///< battery's own terminals
-  kBusV,           ///< battery terminals of the board
-  kBatteryA,       ///< > 0 charges
+  kTerminalV,  ///< battery's own terminals
+  kBusV,       ///< battery terminals of the board
+  kBatteryA,   ///< > 0 charges
   kPanelV,
   kPanelA,
-  kLoadV,          ///< behind the load switch
+  kLoadV,  ///< behind the load switch
   kLoadA,
-  kGate,           ///< 1 while the charging switch is commanded to conduct; its mean over a cycle is the duty
-  kLoadSwitch,     ///< 1 while the load output is commanded on
+  kGate,        ///< 1 while the charging switch is commanded to conduct; its mean over a cycle is the duty
+  kLoadSwitch,  ///< 1 while the load output is commanded on
   kPoaWpm2,
   kBatteryDegc,
   kCellDegc,
   kSocFrac,
   kGassingA,
-  kSense0V, kSense1V, kSense2V, kSense3V,  ///< at the ADC pins, in the order of the board profile
+  kSense0V,
+  kSense1V,
+  kSense2V,
+  kSense3V,  ///< at the ADC pins, in the order of the board profile
   kCount
 };
 
 inline constexpr std::size_t kSignalCount = static_cast<std::size_t>(Signal::kCount);
 
-[[nodiscard]] std::string_view name_of(Signal signal);   ///< "terminal_v"
-[[nodiscard]] std::string_view unit_of(Signal signal);   ///< "V", "A", "W/m2", "degC", "1"
-[[nodiscard]] bool is_switch(Signal signal);             ///< on/off signals
+[[nodiscard]] std::string_view name_of(Signal signal);  ///< "terminal_v"
+[[nodiscard]] std::string_view unit_of(Signal signal);  ///< "V", "A", "W/m2", "degC", "1"
+[[nodiscard]] bool is_switch(Signal signal);            ///< on/off signals
 [[nodiscard]] std::optional<Signal> signal_named(std::string_view name);
 
 /// All signals at one instant. Samples come in order of time; between two of them signals run straight, and a jump is

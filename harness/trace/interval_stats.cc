@@ -1,0 +1,43 @@
+#include "harness/trace/interval_stats.h"
+
+#include <algorithm>
+
+namespace dawnrig::trace {
+
+void IntervalStats::open(Nanos start) {
+  row_.start = start;
+  end_ = start + interval_;
+  covered_ns_ = 0.0;
+  low_.fill(std::numeric_limits<double>::infinity());
+  high_.fill(-std::numeric_limits<double>::infinity());
+  area_.fill(0.0);
+}
+
+void IntervalStats::add_piece(const Sample& a, const Sample& b) {
+  if (b.time <= a.time) return;
+  const double piece_ns = static_cast<double>((b.time - a.time).count());
+  covered_ns_ += piece_ns;
+  const double half_ns = 0.5 * piece_ns;
+  for (std::size_t i = 0; i < kSignalCount; ++i) {
+    const double from = a.value[i];
+    const double to = kHolds[i] ? from : b.value[i];
+    low_[i] = std::min(low_[i], std::min(from, to));
+    high_[i] = std::max(high_[i], std::max(from, to));
+    area_[i] += (from + to) * half_ns;
+  }
+}
+
+const IntervalRow& IntervalStats::row() {
+  for (std::size_t i = 0; i < kSignalCount; ++i) {
+    // Nothing but values that are not numbers: say so rather than make one up.
+    if (!(low_[i] <= high_[i])) low_[i] = high_[i] = area_[i] = std::numeric_limits<double>::quiet_NaN();
+    // Clamped: the sum of many pieces may end a rounding beyond the extremes. Rounding to float keeps the order.
+    const double mean = std::min(std::max(area_[i] / covered_ns_, low_[i]), high_[i]);
+    row_.min[i] = static_cast<float>(low_[i]);
+    row_.mean[i] = static_cast<float>(mean);
+    row_.max[i] = static_cast<float>(high_[i]);
+  }
+  return row_;
+}
+
+}  // namespace dawnrig::trace
