@@ -1,10 +1,10 @@
-#include <algorithm>
+#include <cstdint>
+#include <iterator>
 
 #include "harness/report/html.h"
 #include "harness/report/page.h"
 #include "harness/report/plot.h"
 #include "harness/report/text.h"
-#include "harness/verdict/wording.h"
 
 namespace dawnrig::report {
 namespace {
@@ -13,14 +13,20 @@ std::string fact(const char* name, const std::string& value) {
   return "<div>" + element("dt", "", name) + element("dd", "", value) + "</div>";
 }
 
+/// Thousands apart: "120 002".
+std::string grouped(std::int64_t number) {
+  std::string text = std::to_string(number);
+  for (std::ptrdiff_t at = std::ssize(text) - 3; at > 0; at -= 3) text.insert(static_cast<std::size_t>(at), " ");
+  return text;
+}
+
 std::string facts_of(const Judged& judged) {
   std::string html = "<dl class=\"facts\">";
   html += fact("measured", measured_text(judged));
   html += fact("limit", limit_text(judged));
   html +=
       fact("margin", has_margin(judged) ? margin_text(judged) + ", " + normalised_text(judged) + " tolerances" : "–");
-  html += fact("judged on", std::to_string(judged.exercised) + (judged.exercised == 1 ? " occasion" : " occasions"));
-  if (judged.first_offence) html += fact("first offence", "at " + verdict::printed_time(judged.first_offence->time));
+  html += fact("exercised", judged.exercised == 1 ? "once" : grouped(judged.exercised) + " times");
   return html + "</dl>";
 }
 
@@ -48,16 +54,15 @@ std::string side_of(const Row& row, std::size_t index, const Results& results) {
   html += element("b", "", column_name(results.devices[index], results)) + "</div>";
   if (judged == nullptr) return html + "<p class=\"soft\">Not judged on this device.</p></div>";
   html += element("p", "reason", as_sentence(judged->reason));
-  html += facts_of(*judged) + plot_svg(*judged);
-  html += element("p", "soft small", "Test " + judged->test + ".");
-  return html + other_figures(row.judged[index]) + "</div>";
+  html += facts_of(*judged) + "<div>" + plot_svg(*judged) + element("p", "soft small", "Test " + judged->test + ".");
+  return html + other_figures(row.judged[index]) + "</div></div>";
 }
 
 std::string card_of(const Row& row, const Results& results) {
   std::string html = "<article class=\"card " + std::string{class_of(row.worst().verdict)} + "\" id=\"" +
                      anchor_of(row) + "\">" + element("h3", "", as_sentence(row.sentence));
-  html += "<p class=\"source\">" + element("b", "", row.id) + " · limit from " + escaped(row.source) + ", " +
-          escaped(row.confidence) + "</p>";
+  html += "<p class=\"source\">" + element("b", "", row.id) + " · the limit is from: " + escaped(row.source) + " (" +
+          escaped(row.confidence) + ")</p>";
   html += "<div class=\"sides\">";
   for (std::size_t d = 0; d < results.devices.size(); ++d) html += side_of(row, d, results);
   return html + "</div></article>";

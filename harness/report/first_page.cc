@@ -102,8 +102,22 @@ std::string seeds_text(const Device& device) {
   return text;
 }
 
+using Cell = std::function<std::string(const Device&)>;
+
+/// What is the same for all devices is said once, across their columns.
+std::string cells_of(const Results& results, const Cell& cell) {
+  const auto& devices = results.devices;
+  const bool same = std::all_of(devices.begin(), devices.end(),
+                                [&](const Device& device) { return cell(device) == cell(devices.front()); });
+  if (same && !devices.empty()) {
+    return "<td colspan=\"" + std::to_string(devices.size()) + "\">" + cell(devices.front()) + "</td>";
+  }
+  std::string html;
+  for (const Device& device : devices) html += "<td>" + cell(device) + "</td>";
+  return html;
+}
+
 std::string identity_table(const Results& results) {
-  using Cell = std::function<std::string(const Device&)>;
   const std::vector<std::pair<const char*, Cell>> lines = {
       {"firmware image", [](const Device& d) { return file_and_hash(d.image); }},
       {"board profile", [](const Device& d) { return file_and_hash(d.board); }},
@@ -118,8 +132,7 @@ std::string identity_table(const Results& results) {
   html += "</tr></thead><tbody>";
   for (const auto& [name, cell] : lines) {
     html += "<tr>" + element("th", "", name);
-    for (const Device& device : results.devices) html += "<td>" + cell(device) + "</td>";
-    html += "</tr>";
+    html += cells_of(results, cell) + "</tr>";
   }
   return html + "</tbody></table>";
 }

@@ -8,11 +8,11 @@ namespace {
 
 using verdict::Curve;
 
-constexpr double kMainHeight = 190;
-constexpr double kSideHeight = 84;
+constexpr double kMainHeight = 175;
+constexpr double kSideHeight = 76;
 constexpr double kPanelGap = 34;
-constexpr double kStripHeight = 20;
-constexpr double kStripGap = 9;
+constexpr double kStripHeight = 15;
+constexpr double kStripLabel = 19;  // above each strip
 constexpr double kCharacter = 6.1;
 
 std::vector<Panel> panels_of(const Plot& plot) {
@@ -101,14 +101,14 @@ Layout layout_of(const Plot& plot) {
     layout.boxes.push_back(box);
     y = box.bottom() + kPanelGap;
   }
-  if (!layout.panels.empty()) y -= kPanelGap - 12;
+  if (!layout.panels.empty()) y -= kPanelGap - 6;
   for (std::size_t i = 0; i < layout.switches.size(); ++i) {
-    box.top = y;
+    box.top = y + kStripLabel;
     box.height = kStripHeight;
     layout.strips.push_back(box);
-    y = box.bottom() + kStripGap;
+    y = box.bottom();
   }
-  layout.axis_y = y - (layout.strips.empty() ? 12 : kStripGap);
+  layout.axis_y = y - (layout.strips.empty() ? 6 : 0);
   return layout;
 }
 

@@ -11,7 +11,7 @@
 
 namespace dawnrig::report {
 
-inline constexpr double kPictureWidth = 640;  ///< all lengths in units of the picture, about a pixel
+inline constexpr double kPictureWidth = 520;  ///< all lengths in units of the picture, about a pixel
 inline constexpr double kMomentRow = 14;
 
 /// About how wide a text is, for keeping labels apart.

@@ -148,7 +148,7 @@ std::string strip_svg(const Curve& whole, const Box& box) {
   points += px(box.x(curve.end_s)) + "," + px(box.bottom());
   return "<rect x=\"" + px(box.left) + "\" y=\"" + px(box.top) + "\" width=\"" + px(box.width) + "\" height=\"" +
          px(box.height) + "\" fill=\"#f3f5f7\"/><polygon points=\"" + points + "\" fill=\"#7c8a99\"/>" +
-         label(box.left + 5, box.top + 14, "start", "halo", curve.label + ", share of time on");
+         label(box.left, box.top - 5, "start", "", curve.label + ", share of time on");
 }
 
 struct Mark {
@@ -166,10 +166,10 @@ std::vector<Mark> marks_of(const Judged& judged) {
   };
   const bool same = judged.first_offence && judged.first_offence->time == judged.worst;
   if (judged.first_offence) {
-    marks.push_back({in_seconds(judged.first_offence->time), on_curve(judged.first_offence->value),
-                     std::string{same ? "first and worst offence, " : "first offence, "} +
-                         verdict::printed_time(judged.first_offence->time),
-                     true});
+    marks.push_back(
+        {in_seconds(judged.first_offence->time), on_curve(judged.first_offence->value),
+         std::string{same ? "first and worst at " : "first at "} + verdict::printed_time(judged.first_offence->time),
+         true});
   }
   if (!same && judged.exercised > 0 && std::isfinite(judged.measured)) {
     marks.push_back({in_seconds(judged.worst), on_curve(judged.measured), "measured " + measured_text(judged),
@@ -193,10 +193,13 @@ std::string marks_svg(const Judged& judged, const Panel& panel, const Box& box) 
     const std::string colour = mark.offence ? "#b0281a" : "#1b2631";
     svg += "<circle cx=\"" + px(x) + "\" cy=\"" + px(y) + "\" r=\"5\" fill=\"#fff\" fill-opacity=\"0.6\" stroke=\"" +
            colour + "\" stroke-width=\"2\"/>";
-    const bool to_left = x + 10 + text_width(mark.text) > box.right();
-    const double text_y = y - box.top < 16 ? y + 18 : y - 9;
-    svg += label(x + (to_left ? -8 : 8), text_y, to_left ? "end" : "start", mark.offence ? "offence halo" : "halo",
-                 mark.text);
+    // The first offence comes from below or above; before it there is room.
+    const bool first = mark.offence && mark.text.starts_with("first at");
+    const bool room_before = x - 10 - text_width(mark.text) > box.left;
+    const bool to_left = (first && room_before) || x + 10 + text_width(mark.text) > box.right();
+    const double beside = y - box.top < 16 ? y + 18 : y - 9;
+    svg += label(x + (to_left ? -9 : 9), first && room_before ? y + 4 : beside, to_left ? "end" : "start",
+                 mark.offence ? "offence halo" : "halo", mark.text);
   }
   return svg;
 }

@@ -43,17 +43,20 @@ code { font: 12.5px/1.4 "DejaVu Sans Mono", "Liberation Mono", Consolas, monospa
 .wrong.quiet { border-top-color: var(--line); }
 .wrong h2 { margin: 0 0 8px; }
 .wrong ul { list-style: none; margin: 0; padding: 0; }
-.wrong li { display: grid; grid-template-columns: 96px 1fr; gap: 0 12px; padding: 5px 0 8px; }
+.wrong li { display: grid; grid-template-columns: 96px 1fr; gap: 0 12px; padding: 5px 0 8px; align-items: start; }
+.wrong .badge { margin-top: 2px; }
 .wrong li + li { border-top: 1px solid var(--line); padding-top: 9px; }
 
 table { border-collapse: collapse; width: 100%; }
 th { text-align: left; font-size: 12.5px; font-weight: 600; color: var(--soft); vertical-align: bottom; }
 th, td { padding: 6px 10px 6px 0; border-bottom: 1px solid var(--line); vertical-align: top; }
 td.number, th.number { text-align: right; white-space: nowrap; }
-.identity th { width: 150px; vertical-align: top; }
+.identity tbody th { width: 150px; vertical-align: top; padding-top: 8px; }
 .identity td { overflow-wrap: anywhere; }
 .verdicts td { padding-top: 9px; padding-bottom: 9px; }
 .verdicts .what { min-width: 240px; }
+.verdicts .limit { white-space: nowrap; padding-right: 16px; }
+table + p { margin-top: 8px; }
 .verdicts .id { font-size: 12.5px; color: var(--soft); white-space: nowrap; }
 .verdicts th.group { color: var(--ink); font-size: 14px; border-left: 1px solid var(--line); padding-left: 12px; }
 .verdicts td.first, .verdicts th.first { border-left: 1px solid var(--line); padding-left: 12px; }
@@ -66,13 +69,16 @@ td.number, th.number { text-align: right; white-space: nowrap; }
 .card .source { color: var(--soft); font-size: 13px; margin-bottom: 14px; }
 .sides { display: grid; grid-template-columns: repeat(auto-fit, minmax(480px, 1fr)); gap: 22px 30px; }
 .side { min-width: 0; }
+@supports (grid-template-rows: subgrid) {
+  .side { display: grid; grid-template-rows: subgrid; grid-row: span 4; gap: 0; }
+}
 .side .head { display: flex; align-items: baseline; gap: 12px; margin-bottom: 5px; }
 .side .head b { font-size: 15px; }
-.facts { display: grid; grid-template-columns: repeat(4, auto); gap: 0 18px; justify-content: start; margin: 6px 0 10px; font-size: 13.5px; }
+.facts { display: flex; flex-wrap: wrap; gap: 4px 26px; margin: 4px 0 12px; font-size: 13.5px; }
 .facts dt { color: var(--soft); font-size: 12px; } .facts dd { margin: 0; font-weight: 600; }
 .facts div { display: flex; flex-direction: column; }
 .reason { font-size: 15px; }
-.fail .reason { font-weight: 600; }
+.side.fail .reason { font-weight: 600; }
 details { margin-top: 8px; font-size: 13px; } summary { cursor: pointer; color: var(--soft); }
 svg { display: block; width: 100%; height: auto; }
 svg text { font: 11.5px "Helvetica Neue", Helvetica, "Liberation Sans", Arial, sans-serif; fill: var(--ink); font-variant-numeric: tabular-nums; }
@@ -84,8 +90,9 @@ svg.bar { width: 120px; height: 16px; margin-top: 3px; }
 @page { size: A4; margin: 14mm 14mm 16mm; }
 @media print {
   html { background: none; }
-  body { max-width: none; padding: 0; font-size: 9.6pt; line-height: 1.4; }
-  h1 { font-size: 18pt; } h2 { font-size: 13pt; margin-top: 20pt; page-break-after: avoid; break-after: avoid; } h3 { font-size: 11.5pt; }
+  body { max-width: none; padding: 0; font-size: 8.8pt; line-height: 1.36; }
+  h1 { font-size: 18pt; } h2 { font-size: 12.5pt; margin: 14pt 0 6pt; page-break-after: avoid; break-after: avoid; } h3 { font-size: 11pt; }
+  th, td { padding-top: 3pt; padding-bottom: 3pt; } .wrong li { padding: 2pt 0 4pt; } .wrong li + li { padding-top: 4pt; } .wrong { padding-top: 8pt; margin-bottom: 8pt; }
   .lead { margin-bottom: 12pt; }
   .device .word { font-size: 21pt; } .device { padding: 8pt 11pt; }
   .devices { grid-template-columns: repeat(2, 1fr); gap: 10pt; margin-bottom: 12pt; }
@@ -93,13 +100,16 @@ svg.bar { width: 120px; height: 16px; margin-top: 3px; }
   .card, .device, .wrong li, .side, tr { page-break-inside: avoid; break-inside: avoid; }
   thead { display: table-header-group; }
   .sides { grid-template-columns: 1fr; gap: 12pt; }
-  .side svg.plot { width: 88%; }
-  .verdicts { font-size: 8.4pt; } .verdicts .what { min-width: 0; } .verdicts .id { white-space: normal; font-size: 7.6pt; }
+  .side { display: block; }
+  .side svg.plot { width: 54%; }
+  .small { font-size: 8pt; }
+  .verdicts { font-size: 8.4pt; } .verdicts .what { min-width: 0; } .verdicts .limit { white-space: normal; } table + p { margin-top: 8px; }
+.verdicts .id { white-space: normal; font-size: 7.6pt; }
   .verdicts .badge { min-width: 0; font-size: 7.6pt; padding: 0 4px; } th { font-size: 8pt; }
   .verdicts td, .verdicts th { padding-right: 6px; } .verdicts td.first, .verdicts th.first, .verdicts th.group { padding-left: 6px; }
   svg.bar { width: 74px; height: 11px; }
-  .cautions { font-size: 8.4pt; } .identity { font-size: 8.6pt; } code { font-size: 7.6pt; }
-  .reason { font-size: 9.8pt; } .facts { font-size: 9pt; }
+  .cautions { font-size: 7.8pt; line-height: 1.35; } .cautions li { margin-bottom: 3pt; } .identity { font-size: 8.2pt; } code { font-size: 7.6pt; }
+  .reason { font-size: 9.2pt; } .facts { font-size: 8.4pt; margin-bottom: 5pt; } .facts dt { font-size: 7.8pt; } .card { padding: 9pt 12pt; }
   details:not([open]) { display: none; }
   a { text-decoration: none; }
 }

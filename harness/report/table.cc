@@ -22,8 +22,14 @@ std::size_t width_of(const std::string& text) {
 
 std::string shortened(const std::string& sentence) {
   if (width_of(sentence) <= kSentenceWidth) return sentence;
-  std::string cut = sentence.substr(0, kSentenceWidth - 1);
-  cut = cut.substr(0, cut.find_last_of(' '));
+  std::string cut;
+  std::size_t begin = 0;
+  while (begin < sentence.size()) {
+    const std::size_t end = std::min(sentence.find(' ', begin), sentence.size());
+    if (width_of(sentence.substr(0, end)) + 2 > kSentenceWidth) break;
+    cut = sentence.substr(0, end);
+    begin = end + 1;
+  }
   return cut + " …";
 }
 

@@ -62,7 +62,8 @@ std::string verdict_table(const Results& results) {
   html += "</tr></thead><tbody>";
   for (const Row& row : results.rows) {
     html += "<tr><td class=\"what\"><a href=\"#" + anchor_of(row) + "\">" + escaped(row.sentence) +
-            "</a><div class=\"id\">" + escaped(row.id) + "</div></td><td>" + limits_of(row, results) + "</td>";
+            "</a><div class=\"id\">" + escaped(row.id) + "</div></td><td class=\"limit\">" + limits_of(row, results) +
+            "</td>";
     for (std::size_t d = 0; d < results.devices.size(); ++d) html += device_cells(row.worst_on(d));
     html += "</tr>";
   }

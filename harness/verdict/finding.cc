@@ -75,8 +75,7 @@ bool settled_without_figure(Finding& f, const std::string& invalid_because) {
     f.reason = "the requirement gives neither a lowest nor a highest value";
   } else if (f.figure.exercised <= 0) {
     f.verdict = Verdict::kVacuous;
-    f.reason = "what the requirement speaks of never happened: there was no " + f.measured_as + " to judge" +
-               and_note(f.figure);
+    f.reason = "what the requirement speaks of never happened, so there is no " + f.measured_as + and_note(f.figure);
   } else {
     return false;
   }
