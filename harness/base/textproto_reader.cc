@@ -122,7 +122,8 @@ class Reader {
   bool known(const std::string& path, const Token& name, const FieldDescriptor& field, Message& message) {
     const bool colon = tokens_.take_if(":");
     const bool is_message = field.cpp_type() == FieldDescriptor::CPPTYPE_MESSAGE;
-    if (!colon && !(is_message && (tokens_.current().is("{") || tokens_.current().is("<")))) {
+    const Token& next = tokens_.current();
+    if (!colon && !(is_message && (next.is("{") || next.is("<") || next.is("[")))) {
       return syntax("expected \":\"" + std::string(is_message ? " or \"{\"" : "") + " after " + name.text + ", found " +
                     words_of(tokens_.current()));
     }

@@ -13,18 +13,28 @@ namespace io = google::protobuf::io;
 
 constexpr int kTab = 8;  // the tokenizer moves to the next multiple of it
 
-// The tokenizer counts bytes and widens tabs; people count characters.
-int character_at(std::string_view line, int tokenizer_column) {
-  int at = 0;
-  int characters = 0;
-  for (const char c : line) {
-    if (at >= tokenizer_column) break;
-    at += c == '\t' ? kTab - at % kTab : 1;
-    const bool continues = (static_cast<unsigned char>(c) & 0xC0U) == 0x80U;
-    characters += continues ? 0 : 1;
+// The tokenizer counts bytes and widens tabs; people count characters. Goes on from where it was asked last, because a
+// hostile file may hold a million words in one line.
+class ColumnCounter {
+ public:
+  int characters_before(int line_number, std::string_view line, int tokenizer_column) {
+    if (line_number != line_ || tokenizer_column < column_) *this = ColumnCounter(line_number);
+    for (; byte_ < line.size() && column_ < tokenizer_column; ++byte_) {
+      column_ += line[byte_] == '\t' ? kTab - column_ % kTab : 1;
+      const bool continues = (static_cast<unsigned char>(line[byte_]) & 0xC0U) == 0x80U;
+      characters_ += continues ? 0 : 1;
+    }
+    return characters_;
   }
-  return characters;
-}
+  ColumnCounter() = default;
+
+ private:
+  explicit ColumnCounter(int line) : line_(line) {}
+  int line_{0};
+  int column_{0};
+  int characters_{0};
+  std::size_t byte_{0};
+};
 
 std::vector<std::string_view> lines_of(std::string_view text) {
   std::vector<std::string_view> lines;
@@ -79,12 +89,13 @@ struct Tokens::Impl : io::ErrorCollector {
       fault_place = place(line, column);
     }
   }
-  [[nodiscard]] Locations::Place place(int line, int column) const {
+  [[nodiscard]] Locations::Place place(int line, int column) {
     const auto index = static_cast<std::size_t>(line);
-    return {line + 1, (index < lines.size() ? character_at(lines[index], column) : column) + 1};
+    return {line + 1, (index < lines.size() ? columns.characters_before(line, lines[index], column) : column) + 1};
   }
 
   std::vector<std::string_view> lines;
+  ColumnCounter columns;
   io::ArrayInputStream input;
   std::string fault;
   Locations::Place fault_place;
