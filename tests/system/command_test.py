@@ -17,7 +17,7 @@ DAWNRIG = BUILD / "harness/cli/dawnrig"
 FIRMWARE = BUILD / "fixtures/reference_device/ridge_a.elf"
 BOARD = PROJECT / "fixtures/profiles/ridge_repeater_a.textproto"
 SITE = PROJECT / "fixtures/profiles/ridge_repeater_site.textproto"
-REQUIREMENTS = PROJECT / "fixtures/requirements/ridge_repeater.textproto"
+REQUIREMENTS = PROJECT / "fixtures/requirements/charge_controller.textproto"
 DEVICE = ("--firmware", FIRMWARE, "--board", BOARD, "--site", SITE)
 
 MORNING = """# The sun comes up over the ridge, and a cloud passes.
