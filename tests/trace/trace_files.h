@@ -42,6 +42,8 @@ class InAFolder : public ::testing::Test {
   std::filesystem::path folder_;
 };
 
+inline constexpr const char* kNothing = "nothing to complain about";
+
 template <class Exception, class Action>
 std::string complaint_of(Action&& action) {
   try {
@@ -49,7 +51,7 @@ std::string complaint_of(Action&& action) {
   } catch (const Exception& exception) {
     return exception.what();
   }
-  return "nothing to complain about";
+  return kNothing;
 }
 
 /// A repeater hut on a ridge, made up: a 490 Hz gate, ripple on the battery, a load that comes on now and then.

@@ -1,0 +1,172 @@
+// Traces whose writer died, whose disk was full, whose bytes were changed, or which are no traces.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+#include <sys/resource.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <csignal>
+#include <string>
+
+#include "harness/trace/recorder.h"
+#include "tests/trace/trace_files.h"
+
+namespace dawnrig::trace {
+namespace {
+
+using ::testing::AllOf;
+using ::testing::HasSubstr;
+constexpr auto kV = static_cast<std::size_t>(Signal::kTerminalV);
+
+class DamagedTrace : public InAFolder {
+ protected:
+  std::string small_trace() {
+    Recorder recorder{folder_ / "whole.trace", some_identity(), {.interval = ms(500), .event_window = ms(2)}};
+    MadeUpRun run;
+    run.play(recorder, ms(1200));
+    recorder.on_event({run.now(), EventKind::kStimulus, "dusk"});
+    run.play(recorder, ms(2600));
+    recorder.finish(run.now(), "");
+    return contents_of(folder_ / "whole.trace");
+  }
+
+  std::string complaint(const std::filesystem::path& file) {
+    return complaint_of<base::BadInput>([&] { static_cast<void>(read_trace(file)); });
+  }
+
+  // Whatever was read is a beginning of the whole run.
+  static void expect_beginning(const Trace& part, const Trace& whole) {
+    ASSERT_LE(part.intervals.start.size(), whole.intervals.start.size());
+    for (std::size_t i = 0; i < part.intervals.start.size(); ++i) {
+      ASSERT_EQ(part.intervals.start[i], whole.intervals.start[i]);
+      ASSERT_EQ(part.intervals.mean[kV][i], whole.intervals.mean[kV][i]);
+    }
+    ASSERT_LE(part.events.size(), whole.events.size());
+    ASSERT_LE(part.windows.size(), whole.windows.size());
+    ASSERT_LE(part.end, whole.intervals.start.back() + whole.intervals.interval);
+  }
+};
+
+TEST_F(DamagedTrace, CutOffAtAnyByteIsReadableUpToThere) {
+  const std::string bytes = small_trace();
+  const Trace whole = read_trace(folder_ / "whole.trace");
+  std::size_t readable_from = 0;
+  std::size_t most_intervals = 0;
+  for (std::size_t length = 1; length < bytes.size(); ++length) {
+    const auto file = write("cut.trace", bytes.substr(0, length));
+    Trace part;
+    const std::string message = complaint_of<base::BadInput>([&] { part = read_trace(file); });
+    if (message != kNothing) {
+      ASSERT_EQ(readable_from, 0U) << "readable at a shorter length, not at " << length;
+      ASSERT_THAT(message, AllOf(HasSubstr("cut.trace"), HasSubstr("no readable header")));
+      continue;
+    }
+    if (readable_from == 0) readable_from = length;
+    ASSERT_FALSE(part.complete) << length << " of " << bytes.size() << " bytes";
+    ASSERT_GE(part.intervals.start.size(), most_intervals);
+    most_intervals = part.intervals.start.size();
+    expect_beginning(part, whole);
+  }
+  EXPECT_GT(readable_from, 8U);
+  EXPECT_EQ(most_intervals, whole.intervals.start.size()) << "all but the end block";
+}
+
+TEST_F(DamagedTrace, WithAChangedByteIsReadableUpToTheChange) {
+  const std::string bytes = small_trace();
+  const Trace whole = read_trace(folder_ / "whole.trace");
+  for (std::size_t at = 0; at < bytes.size(); ++at) {
+    std::string changed = bytes;
+    changed[at] = static_cast<char>(changed[at] ^ 0x10);
+    const auto file = write("changed.trace", changed);
+    Trace part;
+    if (complaint_of<base::BadInput>([&] { part = read_trace(file); }) != kNothing) continue;
+    ASSERT_FALSE(part.complete) << "byte " << at;
+    expect_beginning(part, whole);
+  }
+}
+
+TEST_F(DamagedTrace, WithRubbishBehindItsEndIsComplete) {
+  EXPECT_TRUE(read_trace(write("more.trace", small_trace() + "rubbish, and more of it")).complete);
+}
+
+TEST_F(DamagedTrace, FromWhichAWholeBlockWasTakenIsNotVouchedFor) {
+  const std::string bytes = small_trace();
+  const auto block_end = [&](std::size_t at) {
+    std::size_t size = 0;
+    for (std::size_t i = 4; i-- > 0;) size = size * 256 + static_cast<unsigned char>(bytes[at + i]);
+    return at + 8 + size;
+  };
+  const std::size_t first = block_end(8);
+  const std::string altered = bytes.substr(0, first) + bytes.substr(block_end(first));
+  const Trace trace = read_trace(write("altered.trace", altered));
+  EXPECT_TRUE(trace.complete);
+  EXPECT_THAT(trace.invalid_because, HasSubstr("was altered after the run"));
+  EXPECT_EQ(read_trace(folder_ / "whole.trace").invalid_because, "");
+}
+
+TEST_F(DamagedTrace, OfAKilledWriterHasAllButTheLastSecond) {
+  const auto file = folder_ / "killed.trace";
+  const pid_t child = ::fork();
+  ASSERT_GE(child, 0);
+  if (child == 0) {
+    Recorder recorder{file, some_identity(), {}};
+    MadeUpRun run;
+    run.play(recorder, ms(7'950));
+    ::kill(::getpid(), SIGKILL);
+  }
+  int status = 0;
+  ASSERT_EQ(::waitpid(child, &status, 0), child);
+  ASSERT_TRUE(WIFSIGNALED(status) && WTERMSIG(status) == SIGKILL);
+  const Trace trace = read_trace(file);
+  EXPECT_FALSE(trace.complete);
+  EXPECT_EQ(trace.intervals.start.size(), 70U);
+  EXPECT_EQ(trace.end, ms(7000));
+}
+
+TEST_F(DamagedTrace, OfAFullDiskSaysSoAndStaysReadable) {
+  const auto file = folder_ / "full.trace";
+  const pid_t child = ::fork();
+  ASSERT_GE(child, 0);
+  if (child == 0) {
+    // A limit on the size of files acts as a disk that is full; without the signal, as a full disk has none.
+    ::signal(SIGXFSZ, SIG_IGN);
+    const rlimit limit{20'000, 20'000};
+    ::setrlimit(RLIMIT_FSIZE, &limit);
+    const std::string message = complaint_of<base::RunFault>([&] {
+      Recorder recorder{file, some_identity(), {}};
+      MadeUpRun run;
+      run.play(recorder, ms(600'000));
+      recorder.finish(run.now(), "");
+    });
+    const bool clear = message.find("full.trace: the trace cannot be written") != std::string::npos &&
+                       message.find("what was recorded before is kept") != std::string::npos;
+    ::_exit(clear ? 0 : 1);
+  }
+  int status = 0;
+  ASSERT_EQ(::waitpid(child, &status, 0), child);
+  ASSERT_TRUE(WIFEXITED(status) && WEXITSTATUS(status) == 0) << "no clear message";
+  const Trace trace = read_trace(file);
+  EXPECT_FALSE(trace.complete);
+  EXPECT_GT(trace.intervals.start.size(), 100U);
+  EXPECT_EQ(trace.intervals.start.size() % 10, 0U) << "whole blocks of a second each";
+  EXPECT_LE(std::filesystem::file_size(file), 20'000U);
+  EXPECT_GT(std::filesystem::file_size(file), 18'000U);
+}
+
+TEST_F(DamagedTrace, OfADeviceThatIsAlwaysFullSaysWhy) {
+  EXPECT_THAT(complaint_of<base::RunFault>([] { Recorder("/dev/full", {}, {}); }),
+              AllOf(HasSubstr("/dev/full"), HasSubstr("No space left on device")));
+}
+
+TEST_F(DamagedTrace, IsToldFromAFileThatIsNone) {
+  EXPECT_THAT(complaint(folder_ / "none.trace"), HasSubstr("none.trace"));
+  EXPECT_THAT(complaint(folder_), AllOf(HasSubstr(folder_.string()), HasSubstr("folder")));
+  EXPECT_THAT(complaint(write("empty.trace", "")), AllOf(HasSubstr("empty.trace"), HasSubstr("is empty")));
+  EXPECT_THAT(complaint(write("letter.txt", "Dear hut warden,")),
+              AllOf(HasSubstr("letter.txt"), HasSubstr("is not a trace")));
+  EXPECT_THAT(complaint(write("bare.trace", "DAWNTRC1")), HasSubstr("no readable header"));
+  EXPECT_THAT(complaint(write("huge.trace", "DAWNTRC1\xFF\xFF\xFF\xFF????rubbish")), HasSubstr("no readable header"));
+}
+
+}  // namespace
+}  // namespace dawnrig::trace
