@@ -52,8 +52,9 @@ TEST_F(DamagedTrace, CutOffAtAnyByteIsReadableUpToThere) {
   const Trace whole = read_trace(folder_ / "whole.trace");
   std::size_t readable_from = 0;
   std::size_t most_intervals = 0;
+  const auto file = write("cut.trace", "");
   for (std::size_t length = 1; length < bytes.size(); ++length) {
-    const auto file = write("cut.trace", bytes.substr(0, length));
+    std::ofstream{file, std::ios::binary | std::ios::app} << bytes[length - 1];
     Trace part;
     const std::string message = complaint_of<base::BadInput>([&] { part = read_trace(file); });
     if (message != kNothing) {
@@ -74,10 +75,14 @@ TEST_F(DamagedTrace, CutOffAtAnyByteIsReadableUpToThere) {
 TEST_F(DamagedTrace, WithAChangedByteIsReadableUpToTheChange) {
   const std::string bytes = small_trace();
   const Trace whole = read_trace(folder_ / "whole.trace");
+  const auto file = write("changed.trace", bytes);
+  const auto put = [&](std::size_t at, char byte) {
+    std::fstream stream{file, std::ios::binary | std::ios::in | std::ios::out};
+    stream.seekp(static_cast<std::streamoff>(at)) << byte;
+  };
   for (std::size_t at = 0; at < bytes.size(); ++at) {
-    std::string changed = bytes;
-    changed[at] = static_cast<char>(changed[at] ^ 0x10);
-    const auto file = write("changed.trace", changed);
+    if (at > 0) put(at - 1, bytes[at - 1]);
+    put(at, static_cast<char>(bytes[at] ^ 0x10));
     Trace part;
     if (complaint_of<base::BadInput>([&] { part = read_trace(file); }) != kNothing) continue;
     ASSERT_FALSE(part.complete) << "byte " << at;
