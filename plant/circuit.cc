@@ -13,10 +13,11 @@ namespace {
 
 using Vector = CircuitSystem::Vector;
 
-// Error allowed per step. The bus must be right within 0.1 mV; what a capacitor misses ends up on the bus in
+// Error allowed per step, of the embedded second-order solution; the one kept is at least five times better, which the
+// tests measure. The bus must be right within 0.1 mV; what a capacitor misses ends up on the bus in
 // proportion to the capacitances.
 constexpr double kBusToleranceV = 5e-5;
-constexpr double kMostInputToleranceV = 2e-2;
+constexpr double kMostInputToleranceV = 5e-3;
 constexpr double kPinToleranceV = 1e-4;
 constexpr double kPolarisationToleranceV = 1e-5;
 constexpr double kSocTolerance = 1e-7;
@@ -82,8 +83,27 @@ Vector gather(const CircuitState& state, const Conditions& conditions, const Cir
   return y;
 }
 
+// The net charge of each step, dealt out to its two gross accounts.
+struct GrossCharge {
+  double charge_ah{0.0};
+  double discharge_ah{0.0};
+
+  // Within a step that turns the current around, the current runs straight.
+  void add(double net_ah, double from_a, double to_a, double step_s) {
+    double against_ah = 0.0;
+    if ((from_a < 0.0) != (to_a < 0.0) && from_a != to_a) {
+      const double smaller_a = std::min(std::abs(from_a), std::abs(to_a));
+      against_ah = 0.5 * smaller_a * smaller_a / std::abs(to_a - from_a) * step_s / 3600.0;
+    }
+    const bool charging = net_ah > 0.0;
+    (charging ? charge_ah : discharge_ah) += std::abs(net_ah) + against_ah;
+    (charging ? discharge_ah : charge_ah) += against_ah;
+  }
+};
+
 // Books in y count from the start of the advance, so that small amounts are not lost against large ones.
-void scatter(const Vector& y, const CircuitSystem& system, const Books& since, CircuitState& state) {
+void scatter(const Vector& y, const CircuitSystem& system, const Books& since, const GrossCharge& gross,
+             CircuitState& state) {
   state.input_v = y[Slot::kInput];
   state.bus_v = y[Slot::kBus];
   state.battery.v_fast_v = y[Slot::kFast];
@@ -103,8 +123,8 @@ void scatter(const Vector& y, const CircuitSystem& system, const Books& since, C
   state.books.battery_in_j = since.battery_in_j + y[Slot::kBatteryJ];
   state.books.loads_j = since.loads_j + y[Slot::kLoadsJ];
   state.books.sense_j = since.sense_j + y[Slot::kSenseJ];
-  state.books.battery_charge_ah = since.battery_charge_ah + y[Slot::kChargeAh];
-  state.books.battery_discharge_ah = since.battery_discharge_ah + y[Slot::kDischargeAh];
+  state.books.battery_charge_ah = since.battery_charge_ah + gross.charge_ah;
+  state.books.battery_discharge_ah = since.battery_discharge_ah + gross.discharge_ah;
   state.books.gassing_ah = since.gassing_ah + y[Slot::kGassingAh];
 }
 
@@ -268,7 +288,7 @@ CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions
     }
     h = std::min(h * (moved < 0.5 ? 2.0 : 1.05), 1e5);
   }
-  scatter(y, system, Books{}, state);
+  scatter(y, system, Books{}, GrossCharge{}, state);
   return state;
 }
 
@@ -279,22 +299,26 @@ AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions
   const Vector inverse_tolerance = inverse_tolerances(params_, system);
   Stepper stepper{system, inverse_tolerance, state.step_hint_s};
   const Books since = state.books;
+  GrossCharge gross;
   Vector y = gather(state, conditions, system);
   while (state.now < to) {
     double slope = 0.0;
     const Nanos straight = sun_straight_until(conditions.sun, state.now, to, slope);
     system.set_sun_slope(slope);
     y[Slot::kPoa] = poa_at(conditions.sun, state.now);
+    const double from_a = system.battery_a(y);
+    const double net_ah = y[Slot::kNetAh];
     const Nanos took = stepper.step(y, straight - state.now);
     if (took.count() == 0) break;
+    gross.add(y[Slot::kNetAh] - net_ah, from_a, system.battery_a(y), in_seconds(took));
     state.now += took;
     if (observer != nullptr) {
-      scatter(y, system, since, state);
+      scatter(y, system, since, gross, state);
       state.step_hint_s = stepper.proposed_s();
       observer->on_step(state, conditions);
     }
   }
-  scatter(y, system, since, state);
+  scatter(y, system, since, gross, state);
   state.step_hint_s = stepper.proposed_s();
   return stepper.status();
 }
@@ -319,7 +343,8 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions) c
   }
   const CircuitPoint& q = system.point();
   p.panel_a = q.panel.current_a;
-  p.panel_v = conditions.panel_connected ? state.input_v + p.panel_a * params_.panel_cable_ohm : 0.0;
+  p.panel_v = conditions.panel_connected ? state.input_v + p.panel_a * params_.panel_cable_ohm
+                                         : parts_.panel.open_circuit_v(y[Slot::kPoa], y[Slot::kCellDegc]);
   p.battery_a = q.battery_a;
   p.terminal_v = conditions.battery_connected
                      ? state.bus_v - q.battery_a * params_.battery_cable_ohm * conditions.battery_cable_scale

@@ -38,7 +38,7 @@ bool CircuitSystem::rates(const Vector& y, Vector& f) {
                                            : PanelPoint{};
   now_.branch = conducting_ ? parts_.branch.at(input_v - bus_v, branch_scratch_) : BranchPoint{};
   const BatteryState battery{y[Slot::kSoc], y[Slot::kFast], y[Slot::kSlow], y[Slot::kBatteryDegc]};
-  now_.battery_a = battery_s_ * (bus_v - parts_.battery.inner_v(battery));
+  now_.battery_a = battery_a(y);
   now_.battery = parts_.battery.at(battery, now_.battery_a, series_ohm_, battery_scratch_);
   if (!load_currents(y)) return false;
   double from_bus_a = 0.0;
@@ -138,8 +138,7 @@ void CircuitSystem::book_rates(const Vector& y, double from_bus_a, double from_i
   f[Slot::kBatteryJ] = (y[Slot::kBus] - cable_ohm_ * battery_a) * battery_a;
   f[Slot::kLoadsJ] = y[Slot::kBus] * (now_.load_a + now_.quiescent.current_a);
   f[Slot::kSenseJ] = y[Slot::kBus] * from_bus_a + y[Slot::kInput] * from_input_a;
-  f[Slot::kChargeAh] = battery_a > 0.0 ? battery_a * kPerHour : 0.0;
-  f[Slot::kDischargeAh] = battery_a < 0.0 ? -battery_a * kPerHour : 0.0;
+  f[Slot::kNetAh] = battery_a * kPerHour;
   f[Slot::kGassingAh] = now_.battery.gassing_a * kPerHour;
 }
 
@@ -294,8 +293,6 @@ void CircuitSystem::solve_books(const Vector& rhs, Vector& k, double battery_k, 
     sense_k +=
         p.node_a * node_k + (input ? input_v : bus_v) * (p.node_d_node * node_k + p.node_d_pin * k[first_sense_ + i]);
   }
-  const double charging = q.battery_a > 0.0 ? battery_k * kPerHour : 0.0;
-  const double discharging = q.battery_a < 0.0 ? -battery_k * kPerHour : 0.0;
   const auto book = [&](std::size_t slot, double slope) { k[slot] = per_s_ * (rhs[slot] + slope); };
   book(Slot::kPanelJ, panel_a * input_k + input_v * panel_k + panel_loss_k);
   book(Slot::kWiringJ, panel_loss_k + battery_loss_k);
@@ -304,8 +301,7 @@ void CircuitSystem::solve_books(const Vector& rhs, Vector& k, double battery_k, 
   book(Slot::kBatteryJ, q.battery_a * bus_k + bus_v * battery_k - battery_loss_k);
   book(Slot::kLoadsJ, (q.load_a + q.quiescent.current_a) * bus_k + bus_v * (load_k + q.quiescent.d_voltage * bus_k));
   book(Slot::kSenseJ, sense_k);
-  book(Slot::kChargeAh, charging);
-  book(Slot::kDischargeAh, discharging);
+  book(Slot::kNetAh, battery_k * kPerHour);
   book(Slot::kGassingAh, gassing_k * kPerHour);
 }
 

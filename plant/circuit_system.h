@@ -26,8 +26,7 @@ struct Slot {
     kBatteryJ,
     kLoadsJ,
     kSenseJ,
-    kChargeAh,
-    kDischargeAh,
+    kNetAh,
     kGassingAh,
     kFirstLoad
   };
@@ -73,6 +72,12 @@ class CircuitSystem {
   /// Holds battery, cells and the sun still, for finding the resting voltages.
   void freeze_slow() { frozen_ = true; }
 
+  /// Into the battery at y.
+  [[nodiscard]] double battery_a(const Vector& y) const {
+    return battery_s_ * (y[Slot::kBus] - parts_.battery.inner_v(
+                                             {y[Slot::kSoc], y[Slot::kFast], y[Slot::kSlow], y[Slot::kBatteryDegc]}));
+  }
+
   [[nodiscard]] bool rates(const Vector& y, Vector& f);
   void linearise(double s);
   void solve(const Vector& rhs, Vector& k) const;
@@ -83,8 +88,6 @@ class CircuitSystem {
   void mark() { marked_ = now_, marked_y_ = y_; }
 
  private:
-  struct Elimination;  // partial results shared by the parts of solve()
-
   [[nodiscard]] bool load_currents(const Vector& y);
   [[nodiscard]] bool switched_loads(const Vector& y);
   void sense_currents(const Vector& y, double& from_bus_a, double& from_input_a);

@@ -75,7 +75,7 @@ struct LeadAcidScratch {
 /// resistance against charge and temperature, stratification, ageing, self-discharge other than by gassing; heat
 /// ignores what the RC pairs hold for the moment. Sources: gassing law of Schiffer et al., J. Power Sources 168 (2007)
 /// 66, with the inner voltage as the cell's voltage, as ohmic drop in plates and straps does not drive the gas; two RC
-/// pairs are the usual equivalent circuit. Checked in tests/plant/battery/lead_acid_test.cc.
+/// pairs are the usual equivalent circuit. Checked in tests/plant/lead_acid_test.cc.
 class LeadAcid {
  public:
   explicit LeadAcid(const LeadAcidParams& checked);

@@ -8,7 +8,7 @@ namespace dawnrig::plant {
 /// exp(z), from a short series around the last full evaluation while z stays within 0.01 of it; relative error below
 /// 1e-12. Temperatures and states of charge hardly move within a gate interval, and the plant asks for their
 /// exponentials at every stage of every step. Deterministic: the value depends on the arguments since construction.
-/// Checked in tests/plant/core/wright_omega_test.cc.
+/// Checked in tests/plant/wright_omega_test.cc.
 class AnchoredExp {
  public:
   double operator()(double z) {

@@ -15,7 +15,7 @@ namespace dawnrig::plant {
 ///
 /// Source: Sandu, Verwer, Blom, Spee, Carmichael and Potra, "Benchmarking stiff ODE solvers for atmospheric chemistry
 /// problems II: Rosenbrock solvers", Atmospheric Environment 31 (1997) 3459. Order and damping are checked in
-/// tests/plant/core/rodas3_test.cc.
+/// tests/plant/rodas3_test.cc.
 ///
 /// System offers: Vector (indexable, a value); size(); bool rates(y, f); void linearise(s), about the last rates();
 /// void solve(rhs, k) for (s - J) k = rhs.

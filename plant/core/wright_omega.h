@@ -10,7 +10,7 @@ namespace dawnrig::plant {
 /// A diode behind a resistance, v + b*exp(v/a) = c, has b*exp(v/a) = a*w with x = c/a + ln(b/a).
 /// Each call starts from the last root where that is near, and refines by the fourth-order step of Fritsch, Shafer and
 /// Crowley (Communications of the ACM 16(2), 1973, algorithm 443) until the residual is far below rounding of x.
-/// Not a number in, not a number out. Checked in tests/plant/core/wright_omega_test.cc.
+/// Not a number in, not a number out. Checked in tests/plant/wright_omega_test.cc.
 class WrightOmega {
  public:
   double operator()(double x) {

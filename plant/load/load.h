@@ -48,7 +48,7 @@ struct LoadPoint {
 /// filament cools. Valid for v >= 0; below zero a load is its low-voltage resistance. Not modelled: soft start,
 /// hysteresis of a supply's lock-out, inductance; the filament loses heat in proportion to its resistance's rise, while
 /// a real one radiates, so it settles faster near full heat than this one. Sources: the trade's definitions; a lamp of
-/// the linear thermal kind k x' = P_loss - P. Checked in tests/plant/load/load_test.cc.
+/// the linear thermal kind k x' = P_loss - P. Checked in tests/plant/load_test.cc.
 [[nodiscard]] LoadPoint load_at(const LoadParams& params, bool on, double scale, double v, double state);
 
 /// Where a lamp's state settles at v volts; 0 for other loads.

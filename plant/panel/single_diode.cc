@@ -69,4 +69,18 @@ PanelPoint SingleDiodePanel::at(double v, double poa_wpm2, double cell_degc, Pan
   return point;
 }
 
+double SingleDiodePanel::open_circuit_v(double poa_wpm2, double cell_degc) const {
+  // The current falls ever faster with the voltage: Newton from below overshoots once, then comes down without fail.
+  constexpr int kMostIterations = 100;
+  PanelScratch scratch;
+  double v = 0.0;
+  for (int i = 0; i < kMostIterations; ++i) {
+    const PanelPoint point = at(v, poa_wpm2, cell_degc, scratch);
+    const double step = point.current_a / point.d_voltage;
+    v -= step;
+    if (!(std::abs(step) > 1e-9)) break;
+  }
+  return v;
+}
+
 }  // namespace dawnrig::plant

@@ -48,13 +48,16 @@ struct PanelScratch {
 /// breakdown, wind, spectrum and angle of the light, the capacitance of the cells.
 /// Sources: De Soto, Klein and Beckman, Solar Energy 80 (2006) 78 for the translation; Ross's law for NOCT; the lag is
 /// a design figure within the 4 to 7 minutes usual at low wind.
-/// Checked against bisection of the implicit equation in tests/plant/panel/single_diode_test.cc.
+/// Checked against bisection of the implicit equation in tests/plant/single_diode_test.cc.
 class SingleDiodePanel {
  public:
   SingleDiodePanel(const PanelParams& checked, double cable_ohm);
 
   /// The array at v volts behind the cable. poa_wpm2 below zero counts as zero.
   [[nodiscard]] PanelPoint at(double v, double poa_wpm2, double cell_degc, PanelScratch& scratch) const;
+
+  /// The voltage at which the array gives no current.
+  [[nodiscard]] double open_circuit_v(double poa_wpm2, double cell_degc) const;
 
   /// Where the cell temperature settles.
   [[nodiscard]] double settled_degc(double ambient_degc, double poa_wpm2) const {

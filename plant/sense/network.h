@@ -86,7 +86,7 @@ struct SenseWorld {
 /// shorts hold the pin through 0.1 ohm, kStuck freezes it. Valid for node voltages of 0..100 V. Not modelled: leakage
 /// and sampling capacitor of the pin, self-heating, noise; the offset diode leaks nothing beyond its knee law. Sources:
 /// Ohm's law, the avalanche knee as logarithm of current, the beta law of thermistor data sheets. Checked against
-/// bisection and closed forms in tests/plant/sense/network_test.cc.
+/// bisection and closed forms in tests/plant/network_test.cc.
 class SenseChannel {
  public:
   explicit SenseChannel(const SenseParams& checked);

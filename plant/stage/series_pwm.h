@@ -37,7 +37,7 @@ struct BranchPoint {
 /// Valid at a junction temperature of 25 degC. Not modelled: warming of the junction and its leakage when hot, reverse
 /// breakdown, charge storage, the time the switch takes. An open switch carries nothing: the body diode of a single
 /// transistor is behind the blocking diode. Source: Shockley's equation with the series resistance of the data sheet.
-/// Checked by bisection in tests/plant/stage/series_pwm_test.cc.
+/// Checked by bisection in tests/plant/series_pwm_test.cc.
 class BlockingBranch {
  public:
   explicit BlockingBranch(const SeriesPwmParams& checked);

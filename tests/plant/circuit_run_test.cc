@@ -1,0 +1,196 @@
+// Plant: long runs: the books, splitting, determinism, resuming, and no allocation on the way.
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <cstdlib>
+#include <cstring>
+#include <new>
+
+#include "fixture.h"
+
+namespace {
+
+std::size_t allocations = 0;  // counted by the operators below, in this executable only
+
+void* counted(std::size_t size) {
+  ++allocations;
+  if (void* p = std::malloc(size)) return p;
+  throw std::bad_alloc{};
+}
+
+}  // namespace
+
+void* operator new(std::size_t size) {
+  return counted(size);
+}
+void* operator new[](std::size_t size) {
+  return counted(size);
+}
+void operator delete(void* p) noexcept {
+  std::free(p);
+}
+void operator delete[](void* p) noexcept {
+  std::free(p);
+}
+void operator delete(void* p, std::size_t) noexcept {
+  std::free(p);
+}
+void operator delete[](void* p, std::size_t) noexcept {
+  std::free(p);
+}
+
+namespace dawnrig::plant {
+namespace {
+
+class Counter : public StepObserver {
+ public:
+  void on_step(const CircuitState& s, const Conditions&) override {
+    ++steps;
+    if (s.now <= last) backwards = true;
+    last = s.now;
+  }
+  long steps{0};
+  bool backwards{false};
+  Nanos last{0};
+};
+
+void expect_same_bits(const CircuitState& a, const CircuitState& b) {
+  EXPECT_EQ(a.now, b.now);
+  EXPECT_EQ(a.input_v, b.input_v);
+  EXPECT_EQ(a.bus_v, b.bus_v);
+  EXPECT_EQ(a.battery.soc_frac, b.battery.soc_frac);
+  EXPECT_EQ(a.battery.v_fast_v, b.battery.v_fast_v);
+  EXPECT_EQ(a.battery.v_slow_v, b.battery.v_slow_v);
+  EXPECT_EQ(a.battery.battery_degc, b.battery.battery_degc);
+  EXPECT_EQ(a.load_state, b.load_state);
+  EXPECT_EQ(a.sense_v, b.sense_v);
+  EXPECT_EQ(a.cell_degc, b.cell_degc);
+  EXPECT_EQ(std::memcmp(&a.books, &b.books, sizeof(Books)), 0);
+  EXPECT_EQ(a.step_hint_s, b.step_hint_s);
+}
+
+// Forty PWM cycles in every minute of the hour, of a duty that grows; in between, the gate rests on or off.
+TEST(CircuitRun, BooksCloseOverAnHourWithPwmInEveryMinute) {
+  for (const double input_f : {2.2e-6, 220e-6}) {
+    CircuitParams p = hut();
+    p.stage.input_capacitance_f = input_f;
+    const Circuit circuit{p};
+    Conditions c = sunny();
+    const CircuitState start = circuit.at_rest(rested(), c);
+    CircuitState state = start;
+    for (int minute = 0; minute < 60; ++minute) {
+      for (int cycle = 0; cycle < 40; ++cycle) {
+        ASSERT_EQ(pwm_cycle(circuit, state, c, 0.1 + 0.015 * minute), AdvanceStatus::kOk);
+      }
+      c.gate_on = minute % 2 == 0;
+      ASSERT_EQ(circuit.advance(state, c, from_seconds(60.0 * (minute + 1)), nullptr), AdvanceStatus::kOk);
+    }
+    const double turned_over = state.books.panel_j + state.books.loads_j;
+    EXPECT_GT(state.books.panel_j, 1e5);
+    EXPECT_NEAR(circuit.books_residual_j(start, state) / turned_over, 0.0, 1e-6) << input_f << " F";
+  }
+}
+
+TEST(CircuitRun, BooksCloseOverThousandsOfEdges) {
+  for (const double input_f : {2.2e-6, 220e-6}) {
+    CircuitParams p = hut();
+    p.stage.input_capacitance_f = input_f;
+    const Circuit circuit{p};
+    Conditions c = sunny();
+    const CircuitState start = circuit.at_rest(rested(), c);
+    CircuitState state = start;
+    for (int cycle = 0; cycle < 1500; ++cycle) {
+      ASSERT_EQ(pwm_cycle(circuit, state, c, 0.6), AdvanceStatus::kOk);
+    }
+    EXPECT_NEAR(circuit.books_residual_j(start, state) / state.books.panel_j, 0.0, 2e-6) << input_f << " F";
+    const double net_ah = (state.battery.soc_frac - start.battery.soc_frac) * 200.0 + state.books.gassing_ah;
+    EXPECT_NEAR(state.books.battery_charge_ah - state.books.battery_discharge_ah, net_ah, 1e-8);
+  }
+}
+
+TEST(CircuitRun, SplittingAnAdvanceAtSampleTimesChangesNothingThatMatters) {
+  const Circuit circuit{hut()};
+  Conditions c = sunny();
+  CircuitState whole = circuit.at_rest(rested(), c);
+  CircuitState split = whole;
+  for (int cycle = 0; cycle < 50; ++cycle) {
+    const Nanos start = whole.now;
+    ASSERT_EQ(pwm_cycle(circuit, whole, c, 0.4), AdvanceStatus::kOk);
+    const Nanos on{static_cast<std::int64_t>(static_cast<double>(kPwmPeriod.count()) * 0.4)};
+    for (std::int64_t ns = 0; ns <= kPwmPeriod.count(); ns += 3'700 + 1'901 * (cycle % 7)) {
+      c.gate_on = true;
+      ASSERT_EQ(circuit.advance(split, c, start + std::min(on, Nanos{ns}), nullptr), AdvanceStatus::kOk);
+      if (Nanos{ns} <= on) continue;
+      ASSERT_EQ(circuit.advance(split, c, start + on, nullptr), AdvanceStatus::kOk);
+      c.gate_on = false;
+      ASSERT_EQ(circuit.advance(split, c, start + Nanos{ns}, nullptr), AdvanceStatus::kOk);
+    }
+    c.gate_on = false;
+    ASSERT_EQ(circuit.advance(split, c, start + kPwmPeriod, nullptr), AdvanceStatus::kOk);
+    ASSERT_NEAR(split.bus_v, whole.bus_v, 1e-5) << "cycle " << cycle;
+    ASSERT_NEAR(split.sense_v[0], whole.sense_v[0], 1e-5) << "cycle " << cycle;
+  }
+  EXPECT_NEAR(split.books.battery_charge_ah / whole.books.battery_charge_ah, 1.0, 2e-6);
+}
+
+TEST(CircuitRun, TheSameRunTwiceAndAResumedCopyAgreeBitForBit) {
+  const Circuit circuit{hut()};
+  const Circuit twin{hut()};
+  Conditions c = sunny();
+  c.sun.slope_wpm2_per_s = 3.0;
+  CircuitState a = circuit.at_rest(rested(), c);
+  CircuitState b = twin.at_rest(rested(), c);
+  for (int cycle = 0; cycle < 200; ++cycle) {
+    ASSERT_EQ(pwm_cycle(circuit, a, c, 0.37), AdvanceStatus::kOk);
+    Counter watching;  // being watched must not matter
+    CircuitState copy = b;
+    b = CircuitState{};
+    ASSERT_EQ(pwm_cycle(twin, copy, c, 0.37, &watching), AdvanceStatus::kOk);
+    EXPECT_FALSE(watching.backwards);
+    b = copy;
+  }
+  expect_same_bits(a, b);
+}
+
+TEST(CircuitRun, AQuietNightTakesFewStepsAndABusyEdgeMany) {
+  const Circuit circuit{hut()};
+  Conditions c = sunny(0.0);
+  CircuitState state = circuit.at_rest(rested(0.0), c);
+  Counter night;
+  ASSERT_EQ(circuit.advance(state, c, from_seconds(36000.0), &night), AdvanceStatus::kOk);
+  EXPECT_LT(night.steps, 400);
+  EXPECT_EQ(night.last, from_seconds(36000.0));
+  // Ten hours in one piece and in ten thousand give the same battery.
+  CircuitState pieces = circuit.at_rest(rested(0.0), c);
+  for (int i = 1; i <= 10000; ++i) {
+    ASSERT_EQ(circuit.advance(pieces, c, from_seconds(3.6 * i), nullptr), AdvanceStatus::kOk);
+  }
+  EXPECT_NEAR(pieces.bus_v, state.bus_v, 1e-4);
+  EXPECT_NEAR(pieces.battery.soc_frac, state.battery.soc_frac, 1e-6);
+}
+
+TEST(CircuitRun, AllocatesNothing) {
+  CircuitParams p = hut();
+  p.sense.push_back({SenseNode::kBus, OffsetDividerParams{}});
+  p.loads.push_back({LampParams{}, false});
+  const Circuit circuit{p};
+  Conditions c = sunny();
+  c.loads[2].on = true;
+  CircuitState state = circuit.at_rest(rested(), c);
+  Counter watching;
+  const std::size_t before = allocations;
+  for (int cycle = 0; cycle < 20; ++cycle) {
+    const AdvanceStatus status = pwm_cycle(circuit, state, c, 0.5, &watching);
+    const Probes seen = circuit.probe(state, c);
+    if (status != AdvanceStatus::kOk || !(seen.bus_v > 0.0)) break;
+  }
+  const std::size_t after = allocations;
+  EXPECT_EQ(after, before);
+  EXPECT_EQ(state.now, 20 * kPwmPeriod);
+  int* seen_by_the_counter = new int{1};
+  EXPECT_EQ(allocations, after + 1) << "the counter itself must count";
+  delete seen_by_the_counter;
+}
+
+}  // namespace
+}  // namespace dawnrig::plant

@@ -1,0 +1,121 @@
+// Plant, sense: resting voltages, time constants, faults and the pin's limits.
+#include "plant/sense/network.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "fixture.h"
+
+namespace dawnrig::plant {
+namespace {
+
+double offset_by_bisection(const OffsetDividerParams& p, double node_v, double degc) {
+  const double vz = p.diode_v + p.diode_tempco_v_per_k * (degc - 25.0);
+  const double ln_i = bisect(-2000.0, 0.0, [&](double x) {
+    const double i = std::exp(x);
+    return vz - p.knee_v * (std::log(p.diode_test_a) - x) + p.diode_series_ohm * (i - p.diode_test_a) +
+           i * (p.r_top_ohm + p.r_bottom_ohm) - node_v;
+  });
+  return std::exp(ln_i) * p.r_bottom_ohm;
+}
+
+TEST(SenseNetwork, ADividerRestsAtItsRatioAndAThermistorAtItsOwn) {
+  const SenseParams divider{SenseNode::kBus, DividerParams{}};
+  EXPECT_NEAR(resting_pin_v(divider, 27.0, 5.0, 25.0), 3.0, 1e-12);
+  const SenseParams thermistor{SenseNode::kBatteryTemperature, ThermistorInputParams{}};
+  EXPECT_NEAR(resting_pin_v(thermistor, 25.0, 5.0, 25.0), 2.5, 1e-12);
+  for (const double degc : {-20.0, 0.0, 40.0, 60.0}) {
+    const double ohm = 10e3 * std::exp(3950.0 * (1.0 / (degc + 273.15) - 1.0 / 298.15));
+    EXPECT_NEAR(resting_pin_v(thermistor, degc, 5.0, 25.0), 5.0 * ohm / (ohm + 10e3), 1e-12) << degc;
+  }
+}
+
+TEST(SenseNetwork, AnOffsetDiodeRestsWhereBisectionFindsItAtEveryVoltageAndTemperature) {
+  const OffsetDividerParams p;
+  const SenseParams params{SenseNode::kBus, p};
+  for (const double degc : {-20.0, 25.0, 60.0}) {
+    for (double v = 10.0; v <= 32.0; v += 0.5) {
+      ASSERT_NEAR(resting_pin_v(params, v, 5.0, degc), offset_by_bisection(p, v, degc), 1e-9)
+          << v << " V, " << degc << " degC";
+    }
+  }
+  EXPECT_NEAR(resting_pin_v(params, 0.0, 5.0, 25.0), 0.0, 1e-30);
+  EXPECT_LT(resting_pin_v(params, 14.0, 5.0, 25.0), 1e-3);
+}
+
+TEST(SenseNetwork, APinNeverLeavesTheLimitsOfItsProtection) {
+  EXPECT_DOUBLE_EQ(resting_pin_v({SenseNode::kBus, DividerParams{}}, 90.0, 5.0, 25.0), 5.3);
+  EXPECT_DOUBLE_EQ(resting_pin_v({SenseNode::kBus, DividerParams{}}, -9.0, 5.0, 25.0), -0.3);
+  CircuitParams p;
+  p.sense.push_back({SenseNode::kBus, DividerParams{10e3, 15e3, 100e-9}});
+  const Circuit circuit{p};
+  const Conditions c;
+  CircuitState state = circuit.at_rest({}, c);
+  EXPECT_DOUBLE_EQ(circuit.probe(state, c).sense_v[0], 5.3);
+  state.sense_v[0] = 0.0;
+  const double rest_v = state.bus_v * 0.6;
+  const double tau = 6e3 * 100e-9;
+  ASSERT_EQ(circuit.advance(state, c, from_seconds(2e-4), nullptr), AdvanceStatus::kOk);
+  EXPECT_NEAR(state.sense_v[0], rest_v * -std::expm1(-2e-4 / tau), 1e-3) << "rises freely below the limit";
+  ASSERT_EQ(circuit.advance(state, c, from_seconds(5e-3), nullptr), AdvanceStatus::kOk);
+  EXPECT_LT(state.sense_v[0], 5.31);
+  EXPECT_DOUBLE_EQ(circuit.probe(state, c).sense_v[0], 5.3);
+}
+
+TEST(SenseNetwork, ADividerFollowsAStepWithTheTimeConstantOfItsCapacitor) {
+  CircuitParams p;
+  p.sense.push_back({SenseNode::kBus, DividerParams{}});
+  const Circuit circuit{p};
+  const Conditions c;
+  CircuitState state = circuit.at_rest({}, c);
+  const double rest = state.sense_v[0];
+  EXPECT_NEAR(rest, state.bus_v / 9.0, 1e-9);
+  state.sense_v[0] = 0.0;
+  const double tau = 120e3 * 15e3 / 135e3 * 100e-9;
+  for (const double t : {1e-6, 1e-4, 1e-3, 4e-3, 2e-2}) {
+    ASSERT_EQ(circuit.advance(state, c, from_seconds(t), nullptr), AdvanceStatus::kOk);
+    ASSERT_NEAR(state.sense_v[0], rest * -std::expm1(-t / tau), 1e-4) << "after " << t << " s";
+  }
+}
+
+TEST(SenseNetwork, AllKindsSettleInTheCircuitWhereTheyRestAlone) {
+  CircuitParams p = hut();
+  p.sense.push_back({SenseNode::kBus, OffsetDividerParams{}});
+  const Circuit circuit{p};
+  Conditions c = sunny(0.0);
+  c.ambient_degc = 10.0;
+  InitialConditions i = rested(0.0);
+  i.battery_degc = 3.0;
+  const CircuitState state = circuit.at_rest(i, c);
+  const Probes q = circuit.probe(state, c);
+  EXPECT_NEAR(q.sense_v[0], resting_pin_v(p.sense[0], q.bus_v, 5.0, 10.0), 1e-9);
+  EXPECT_NEAR(q.sense_v[1], resting_pin_v(p.sense[1], q.input_v, 5.0, 10.0), 1e-9);
+  EXPECT_NEAR(q.sense_v[2], resting_pin_v(p.sense[2], 3.0, 5.0, 10.0), 1e-9);
+  EXPECT_NEAR(q.sense_v[3], resting_pin_v(p.sense[3], q.bus_v, 5.0, 10.0), 1e-9);
+}
+
+TEST(SenseNetwork, EveryFaultDoesWhatItsNameSays) {
+  const Circuit circuit{hut()};
+  Conditions c = sunny(0.0);
+  const CircuitState start = circuit.at_rest(rested(0.0), c);
+  const auto pins_after = [&](SenseFaultKind kind, double t) {
+    CircuitState state = start;
+    Conditions faulty = c;
+    faulty.sense_faults[0] = faulty.sense_faults[2] = kind;
+    faulty.loads[0].on = false;  // the bus rises a little
+    EXPECT_EQ(circuit.advance(state, faulty, from_seconds(t), nullptr), AdvanceStatus::kOk);
+    return state.sense_v;
+  };
+  EXPECT_NEAR(pins_after(SenseFaultKind::kOpen, 0.03)[0], 0.0, 1e-4);
+  EXPECT_NEAR(pins_after(SenseFaultKind::kOpen, 0.03)[2], 5.0, 1e-4);
+  EXPECT_NEAR(pins_after(SenseFaultKind::kOpen, 1.5e-3)[0], start.sense_v[0] * std::exp(-1.0), 1e-3);
+  EXPECT_NEAR(pins_after(SenseFaultKind::kShortToGround, 1e-3)[0], 0.0, 1e-4);
+  EXPECT_NEAR(pins_after(SenseFaultKind::kShortToGround, 1e-3)[2], 0.0, 1e-4);
+  EXPECT_NEAR(pins_after(SenseFaultKind::kShortToSupply, 1e-3)[0], 5.0, 1e-4);
+  EXPECT_EQ(pins_after(SenseFaultKind::kStuck, 1.0)[0], start.sense_v[0]);
+  EXPECT_GT(std::abs(pins_after(SenseFaultKind::kNone, 1.0)[0] - start.sense_v[0]), 1e-3);
+}
+
+}  // namespace
+}  // namespace dawnrig::plant
