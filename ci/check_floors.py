@@ -59,7 +59,7 @@ INTERNAL_HEADER = re.compile(r"harness/device/\w+_internal\.h$")
 # The physics knows neither the outside world nor threads.
 NOT_IN_PLANT = {"condition_variable", "ctime", "filesystem", "fstream", "future", "iostream", "mutex", "stop_token", "thread"}
 # The operating system: in .cc files of the harness and in tests.
-SYSTEM = re.compile(r"(sys/|linux/)?(errno|fcntl|mman|poll|pthread|resource|sched|signal|stat|statvfs|time|types|unistd|wait)\.h$")
+SYSTEM = re.compile(r"(sys/|linux/)?(errno|fcntl|malloc|mman|poll|pthread|resource|sched|signal|stat|statvfs|time|types|unistd|wait)\.h$")
 STANDARD = re.compile(r"[a-z_]+$")  # <vector>: no folder, no ending
 
 INCLUDE = re.compile(r'^\s*#\s*include\s*(?:"([^"]+)"|<([^>]+)>)')
@@ -102,6 +102,8 @@ def complaint_about(path, name, quoted):
         if SYSTEM.match(name) and path.startswith(HARNESS):
             return f"<{name}> belongs in .cc files, never in a header" if in_header and path.startswith("harness/") else None
         return f"<{name}> is no third party that the house knows"
+    if path.startswith("tests/") and "/" not in name:
+        return None  # a helper beside the test
     if ".." in name.split("/") or not name.startswith(("plant/", "harness/", "tests/", "fixtures/")):
         return f'"{name}" is not named from the root of the repository'
     room = room_of(path)

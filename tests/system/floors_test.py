@@ -64,6 +64,7 @@ ALLOWED = (
     ("harness/testing/suite.h", "<gmock/gmock.h>"),
     ("harness/cli/main.cc", '"harness/report/page.h"'),
     ("tests/rig/rig_test.cc", '"harness/rig/rig.h"'),
+    ("tests/rig/rig_test.cc", '"fixture.h"'),
     ("tests/device/facts_test.cc", "<simavr/sim_avr.h>"),
 )
 
