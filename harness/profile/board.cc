@@ -1,0 +1,209 @@
+#include <algorithm>
+#include <cmath>
+
+#include "harness/base/text.h"
+#include "harness/profile/profile.h"
+#include "harness/profile/reading.h"
+#include "proto/board.pb.h"
+
+namespace dawnrig::profile {
+namespace {
+
+Polarity polarity_of(proto::Polarity polarity) {
+  return polarity == proto::ACTIVE_LOW ? Polarity::kActiveLow : Polarity::kActiveHigh;
+}
+
+Pull pull_of(proto::Pull pull) {
+  return pull == proto::PULL_UP ? Pull::kUp : Pull::kDown;
+}
+
+/// An unknown pin is complained about in judge_pins(); the value taken meanwhile does not matter.
+template <class Written>
+SwitchPin switch_pin(const std::string& part, const Written& written) {
+  return {device::pin_named(part, written.pin()).value_or(device::Pin{}), polarity_of(written.polarity()),
+          pull_of(written.pull())};
+}
+
+device::DeviceParams device_params(const proto::Microcontroller& mcu) {
+  device::DeviceParams params;
+  params.part = mcu.part();
+  params.clock_hz = std::llround(mcu.clock_hz().value());
+  params.supply_v = mcu.supply_v().value();
+  params.aref_v = given(mcu.has_aref_v(), mcu.aref_v());
+  params.internal_reference_v = given(mcu.has_internal_reference_v(), mcu.internal_reference_v()).value_or(1.1);
+  params.internal_reference_2_v = given(mcu.has_internal_reference_2_v(), mcu.internal_reference_2_v()).value_or(2.56);
+  params.startup_delay_s = given(mcu.has_startup_delay_s(), mcu.startup_delay_s()).value_or(0.065);
+  params.adc.offset_lsb = mcu.adc().offset_lsb().value();
+  params.adc.gain_error_frac = mcu.adc().gain_error_frac().value();
+  params.adc.inl_lsb = mcu.adc().inl_lsb().value();
+  params.adc.noise_lsb = mcu.adc().noise_lsb().value();
+  return params;
+}
+
+plant::SeriesPwmParams stage_params(const proto::PowerStage& stage) {
+  const proto::SeriesPwm& written = stage.series_pwm();
+  plant::SeriesPwmParams params;
+  params.input_capacitance_f = written.input_capacitance_f().value();
+  params.output_capacitance_f = written.output_capacitance_f().value();
+  params.switch_on_resistance_ohm = written.switch_on_resistance_ohm().value();
+  params.blocking_diode.saturation_current_a = written.blocking_diode().saturation_current_a().value();
+  params.blocking_diode.emission_coefficient = written.blocking_diode().emission_coefficient().value();
+  params.blocking_diode.series_resistance_ohm = written.blocking_diode().series_resistance_ohm().value();
+  params.quiescent_a = written.quiescent_a().value();
+  params.max_bus_v = stage.max_bus_v().value();
+  return params;
+}
+
+plant::OffsetDividerParams offset_divider_params(const proto::OffsetDivider& written) {
+  return {.diode_v = written.diode_v().value(),
+          .diode_test_a = written.diode_test_a().value(),
+          .knee_v = written.knee_v().value(),
+          .diode_series_ohm = written.diode_series_ohm().value(),
+          .diode_tempco_v_per_k = written.diode_tempco_v_per_k().value(),
+          .r_top_ohm = written.r_top_ohm().value(),
+          .r_bottom_ohm = written.r_bottom_ohm().value(),
+          .capacitance_f = written.capacitance_f().value()};
+}
+
+plant::SenseParams network_params(const proto::SenseChannel& written) {
+  plant::SenseParams params;
+  if (written.quantity() == proto::PANEL_VOLTAGE) params.node = plant::SenseNode::kPanelInput;
+  if (written.quantity() == proto::BATTERY_TEMPERATURE) params.node = plant::SenseNode::kBatteryTemperature;
+  if (written.has_thermistor()) {
+    const proto::ThermistorInput& thermistor = written.thermistor();
+    params.network = plant::ThermistorInputParams{.r_pull_up_ohm = thermistor.r_pull_up_ohm().value(),
+                                                  .r_25_ohm = thermistor.r_25_ohm().value(),
+                                                  .beta_k = thermistor.beta_k().value(),
+                                                  .capacitance_f = thermistor.capacitance_f().value()};
+  } else if (written.has_offset_divider()) {
+    params.network = offset_divider_params(written.offset_divider());
+  } else {
+    const proto::Divider& divider = written.divider();
+    params.network = plant::DividerParams{.r_top_ohm = divider.r_top_ohm().value(),
+                                          .r_bottom_ohm = divider.r_bottom_ohm().value(),
+                                          .capacitance_f = divider.capacitance_f().value()};
+  }
+  return params;
+}
+
+SenseChannel sense_channel(const std::string& part, const proto::SenseChannel& written) {
+  SenseChannel channel;
+  channel.name = written.name();
+  if (written.quantity() == proto::PANEL_VOLTAGE) channel.quantity = Quantity::kPanelVoltage;
+  if (written.quantity() == proto::BATTERY_TEMPERATURE) channel.quantity = Quantity::kBatteryTemperature;
+  channel.adc_channel = device::adc_channel_named(part, written.adc_pin()).value_or(-1);
+  channel.network = network_params(written);
+  return channel;
+}
+
+Declared declared_of(const proto::Declared& d) {
+  Declared declared;
+  declared.nominal_v = d.nominal_v().value();
+  declared.absorption_v = d.absorption_v().value();
+  declared.float_v = given(d.has_float_v(), d.float_v());
+  declared.absorption_time_s = given(d.has_absorption_time_s(), d.absorption_time_s());
+  declared.compensation_v_per_k = given(d.has_compensation_v_per_k(), d.compensation_v_per_k());
+  declared.compensation_lowest_degc = given(d.has_compensation_lowest_degc(), d.compensation_lowest_degc());
+  declared.compensation_highest_degc = given(d.has_compensation_highest_degc(), d.compensation_highest_degc());
+  declared.sensor_fault_v = given(d.has_sensor_fault_v(), d.sensor_fault_v());
+  declared.over_voltage_v = d.over_voltage_v().value();
+  declared.over_voltage_delay_s = given(d.has_over_voltage_delay_s(), d.over_voltage_delay_s());
+  declared.load_disconnect_v = given(d.has_load_disconnect_v(), d.load_disconnect_v());
+  declared.load_disconnect_delay_s = given(d.has_load_disconnect_delay_s(), d.load_disconnect_delay_s());
+  declared.load_reconnect_v = given(d.has_load_reconnect_v(), d.load_reconnect_v());
+  declared.load_reconnect_delay_s = given(d.has_load_reconnect_delay_s(), d.load_reconnect_delay_s());
+  declared.sense_fault_delay_s = given(d.has_sense_fault_delay_s(), d.sense_fault_delay_s());
+  declared.stuck_sense_delay_s = given(d.has_stuck_sense_delay_s(), d.stuck_sense_delay_s());
+  declared.night_delay_s = given(d.has_night_delay_s(), d.night_delay_s());
+  declared.watchdog_s = given(d.has_watchdog_s(), d.watchdog_s());
+  declared.settle_s = given(d.has_settle_s(), d.settle_s()).value_or(30);
+  declared.startup_s = given(d.has_startup_s(), d.startup_s()).value_or(5);
+  declared.regulation = d.regulation();
+  return declared;
+}
+
+Hooks hooks_of(const proto::Hooks& written) {
+  Hooks hooks;
+  if (written.has_millisecond_counter()) {
+    const proto::Counter& counter = written.millisecond_counter();
+    hooks.millisecond_counter.emplace();
+    hooks.millisecond_counter->width_bytes = counter.width_bytes();
+    if (counter.has_address()) {
+      hooks.millisecond_counter->place = counter.address();
+    } else {
+      hooks.millisecond_counter->place = counter.symbol();
+    }
+  }
+  hooks.serial_baud = std::llround(given(written.has_serial_baud(), written.serial_baud()).value_or(9600));
+  return hooks;
+}
+
+void read_eeprom(const proto::Microcontroller& mcu, BoardProfile& board, Judge& judge) {
+  const auto facts = device::facts_of(mcu.part());
+  if (!judge.trusts("mcu.eeprom_image") || !facts) return;
+  const std::filesystem::path image = std::filesystem::path(board.file).parent_path() / mcu.eeprom_image();
+  try {
+    board.eeprom = device::load_eeprom_hex(image, facts->eeprom_bytes);
+  } catch (const base::BadInput& fault) {
+    for (const base::Complaint& complaint : fault.complaints()) judge.complain("mcu.eeprom_image", complaint.text());
+  }
+}
+
+void judge_models(const BoardProfile& board, Judge& judge) {
+  plant::Problems stage;
+  board.stage.check(stage);
+  plant::Problems inside;
+  plant::Problems rating;
+  for (const plant::Problem& problem : stage.list()) {
+    (problem.field == "max_bus_v" ? rating : inside).add(problem.field, problem.message);
+  }
+  judge.pass_on(inside, "stage.series_pwm");
+  judge.pass_on(rating, "stage");
+  for (std::size_t i = 0; i < board.sense.size(); ++i) {
+    plant::Problems network;
+    board.sense[i].network.check(network);
+    plant::Problems of_fields;
+    for (const plant::Problem& problem : network.list()) {
+      // The file has no such field: judge_sense() says the same in the words of the file.
+      if (problem.field != "node") of_fields.add(problem.field, problem.message);
+    }
+    judge.pass_on(of_fields, sense_path(i));
+  }
+}
+
+}  // namespace
+
+BoardProfile load_board(const std::filesystem::path& file) {
+  proto::BoardProfile written;
+  base::TextprotoFile read = base::read_textproto(file, written);
+  BoardProfile board;
+  board.file = read.file;
+  board.sha256 = read.sha256;
+  board.name = written.name();
+  board.revision = written.revision();
+  board.device = device_params(written.mcu());
+  board.gate = switch_pin(written.mcu().part(), written.gate());
+  board.device.watched.push_back(board.gate.pin);
+  if (written.has_load_output()) {
+    board.load_output = switch_pin(written.mcu().part(), written.load_output());
+    board.load_switch_ohm = written.load_output().on_resistance_ohm().value();
+    board.device.watched.push_back(board.load_output->pin);
+  }
+  board.stage = stage_params(written.stage());
+  for (const proto::SenseChannel& channel : written.sense()) {
+    board.sense.push_back(sense_channel(written.mcu().part(), channel));
+  }
+  board.declared = declared_of(written.declared());
+  board.hooks = hooks_of(written.hooks());
+
+  Judge judge(read.complaints);
+  judge_pins(written, board, judge);
+  judge_sense(board, judge);
+  judge_models(board, judge);
+  judge_declared(board, judge);
+  read_eeprom(written.mcu(), board, judge);
+  read.complaints.throw_if_any();
+  return board;
+}
+
+}  // namespace dawnrig::profile

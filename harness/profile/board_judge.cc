@@ -1,0 +1,147 @@
+// Judging a board: pins and sense networks. The declared voltages are in declared_judge.cc.
+#include <algorithm>
+#include <map>
+
+#include "harness/base/text.h"
+#include "harness/profile/profile.h"
+#include "harness/profile/reading.h"
+#include "proto/board.pb.h"
+
+namespace dawnrig::profile {
+namespace {
+
+using base::number_text;
+
+constexpr double kRoomDegc = 25;
+constexpr double kCodes = 1024;
+// Far above any pin: what the network would show if nothing held the pin down.
+constexpr double kNoClampV = 1000;
+
+std::string in_quotes(std::string_view text) {
+  return '"' + std::string(text) + '"';
+}
+
+// Which field took which pin first. Pins are told apart as pins, so that "PC0" and "ADC0" are the same one.
+class PinUse {
+ public:
+  PinUse(std::string part, Judge& judge) : part_(std::move(part)), judge_(judge) {}
+
+  void output(const std::string& field, const std::string& name) {
+    if (!judge_.trusts(field)) return;
+    const auto pin = device::pin_named(part_, name);
+    if (!pin) {
+      judge_.complain(field, "is " + in_quotes(name) + ", a pin that " + part_ + " does not have");
+      return;
+    }
+    // Ports and ADC inputs share pins: an ADC input counts under its number wherever it has one.
+    const auto channel = device::adc_channel_named(part_, name);
+    take(channel ? "ADC" + std::to_string(*channel) : std::string(1, pin->port) + std::to_string(pin->bit), field,
+         name);
+  }
+
+  void input(const std::string& field, const std::string& name) {
+    if (!judge_.trusts(field)) return;
+    const auto channel = device::adc_channel_named(part_, name);
+    if (!channel) {
+      const int highest = device::facts_of(part_)->adc_channels - 1;
+      judge_.complain(field, "is " + in_quotes(name) + ", no analogue input of " + part_ + ", must be ADC0 to ADC" +
+                                 std::to_string(highest));
+      return;
+    }
+    take("ADC" + std::to_string(*channel), field, name);
+  }
+
+ private:
+  void take(const std::string& pin, const std::string& field, const std::string& name) {
+    const auto [first, is_new] = taken_.emplace(pin, field);
+    if (!is_new) judge_.complain(field, "is " + in_quotes(name) + ", which " + first->second + " has already");
+  }
+
+  std::string part_;
+  Judge& judge_;
+  std::map<std::string, std::string> taken_;
+};
+
+void judge_networks_kind(const SenseChannel& channel, const std::string& field, std::size_t index, Judge& judge) {
+  if (!judge.trusts(sense_path(index) + ".quantity") || !judge.trusts(field)) return;
+  const bool thermistor = std::holds_alternative<plant::ThermistorInputParams>(channel.network.network);
+  const bool temperature = channel.quantity == Quantity::kBatteryTemperature;
+  if (thermistor && !temperature) judge.complain(field, "measures a temperature, but the quantity is a voltage");
+  if (!thermistor && temperature) judge.complain(field, "measures a voltage, but the quantity is a temperature");
+}
+
+// The device regulates by this channel: it must see everything from the load's disconnection to the over-voltage limit.
+void judge_range(const BoardProfile& board, const SenseChannel& channel, const std::string& field, Judge& judge) {
+  if (!judge.trusts(field) || !judge.trusts("mcu.supply_v")) return;
+  if (std::holds_alternative<plant::ThermistorInputParams>(channel.network.network)) return;
+  const double full_v = std::min(board.device.supply_v, board.device.aref_v.value_or(board.device.supply_v));
+  const char* what = full_v < board.device.supply_v ? "reference" : "supply";
+  const auto pin_at = [&](double node_v) {
+    return plant::resting_pin_v(channel.network, node_v, kNoClampV, kRoomDegc);
+  };
+  const double limit_v = board.declared.over_voltage_v;
+  if (judge.trusts("declared.over_voltage_v") && pin_at(limit_v) >= full_v) {
+    judge.complain(field, "puts the pin at " + number_text(pin_at(limit_v), 3) + " V at over_voltage_v (" +
+                              number_text(limit_v) + "), must stay below the " + what + " of " + number_text(full_v) +
+                              " V: the device could not see the limit");
+  }
+  const double empty_v = board.declared.load_disconnect_v.value_or(0);
+  if (judge.trusts("declared.load_disconnect_v") && pin_at(empty_v) < full_v / kCodes) {
+    judge.complain(field, "reads zero at load_disconnect_v (" + number_text(empty_v) +
+                              "): the device could not see the battery discharge");
+  }
+}
+
+}  // namespace
+
+std::string sense_path(std::size_t index) {
+  return "sense[" + std::to_string(index) + "]";
+}
+
+std::string network_path(const BoardProfile& board, std::size_t index) {
+  const auto& network = board.sense[index].network.network;
+  const bool offset = std::holds_alternative<plant::OffsetDividerParams>(network);
+  const bool thermistor = std::holds_alternative<plant::ThermistorInputParams>(network);
+  return sense_path(index) + (thermistor ? ".thermistor" : offset ? ".offset_divider" : ".divider");
+}
+
+void judge_pins(const proto::BoardProfile& written, const BoardProfile& board, Judge& judge) {
+  if (!judge.trusts("mcu.part")) return;
+  const std::string& part = board.device.part;
+  if (!device::facts_of(part)) {
+    judge.complain("mcu.part",
+                   "is " + in_quotes(part) + ", an unknown part" + base::did_you_mean(part, device::known_parts()));
+    return;
+  }
+  PinUse use(part, judge);
+  use.output("gate.pin", written.gate().pin());
+  use.output("load_output.pin", written.load_output().pin());
+  for (int i = 0; i < written.sense_size(); ++i) {
+    use.input(sense_path(static_cast<std::size_t>(i)) + ".adc_pin", written.sense(i).adc_pin());
+  }
+}
+
+void judge_sense(const BoardProfile& board, Judge& judge) {
+  if (judge.trusts("mcu.aref_v") && judge.trusts("mcu.supply_v") && *board.device.aref_v > board.device.supply_v) {
+    judge.complain("mcu.aref_v", "is " + number_text(*board.device.aref_v) + ", must be at most supply_v (" +
+                                     number_text(board.device.supply_v) + ")");
+  }
+  std::map<std::string, std::size_t, std::less<>> names;
+  bool all_known = true;
+  for (std::size_t i = 0; i < board.sense.size(); ++i) {
+    const std::string path = sense_path(i);
+    const SenseChannel& channel = board.sense[i];
+    const auto [first, is_new] = names.emplace(channel.name, i);
+    if (!is_new && judge.trusts(path + ".name")) {
+      judge.complain(path + ".name", "is " + in_quotes(channel.name) + ", the name of " + sense_path(first->second));
+    }
+    all_known = all_known && judge.trusts(path + ".quantity");
+    judge_networks_kind(channel, network_path(board, i), i, judge);
+    if (channel.quantity == Quantity::kBatteryVoltage) judge_range(board, channel, network_path(board, i), judge);
+  }
+  if (!board.sense.empty() && all_known && board.channel_for(Quantity::kBatteryVoltage) == nullptr) {
+    judge.complain("sense", "has no channel with quantity BATTERY_VOLTAGE: the device could not regulate");
+  }
+}
+
+}  // namespace dawnrig::profile

@@ -1,0 +1,107 @@
+// Judging what a maker declares: voltages that contradict each other cannot be held by any firmware.
+#include "harness/base/text.h"
+#include "harness/profile/profile.h"
+#include "harness/profile/reading.h"
+
+namespace dawnrig::profile {
+namespace {
+
+using base::number_text;
+
+struct Voltage {
+  const char* name;
+  std::optional<double> value_v;
+  [[nodiscard]] std::string field() const { return std::string("declared.") + name; }
+};
+
+class DeclaredJudge {
+ public:
+  DeclaredJudge(const BoardProfile& board, Judge& judge) : board_(board), declared_(board.declared), judge_(judge) {}
+
+  void order() {
+    const Voltage nominal{"nominal_v", declared_.nominal_v};
+    const Voltage absorption{"absorption_v", declared_.absorption_v};
+    const Voltage floating{"float_v", declared_.float_v};
+    const Voltage over{"over_voltage_v", declared_.over_voltage_v};
+    const Voltage sensor_fault{"sensor_fault_v", declared_.sensor_fault_v};
+    const Voltage disconnect{"load_disconnect_v", declared_.load_disconnect_v};
+    const Voltage reconnect{"load_reconnect_v", declared_.load_reconnect_v};
+    above(absorption, nominal);
+    above(over, absorption);
+    if (declared_.float_v > declared_.absorption_v && both(floating, absorption)) {
+      complain(floating, "must not be above", absorption);
+    }
+    above(over, sensor_fault);
+    above(declared_.float_v ? floating : absorption, reconnect);
+    above(reconnect, disconnect);
+    if (!declared_.load_reconnect_v) above(declared_.float_v ? floating : absorption, disconnect);
+    if (judge_.trusts("stage.max_bus_v") && judge_.trusts(over.field()) &&
+        !(board_.stage.max_bus_v > declared_.over_voltage_v)) {
+      judge_.complain("stage.max_bus_v", "is " + number_text(board_.stage.max_bus_v) +
+                                             ", must be above over_voltage_v (" +
+                                             number_text(declared_.over_voltage_v) + ")");
+    }
+  }
+
+  void cold() {
+    if (!judge_.trusts("declared.compensation_v_per_k") || !judge_.trusts("declared.compensation_lowest_degc")) return;
+    if (!judge_.trusts("declared.absorption_v") || !judge_.trusts("declared.over_voltage_v")) return;
+    const double coldest_degc = *declared_.compensation_lowest_degc;
+    const double highest_v = declared_.absorption_v_at(coldest_degc);
+    if (highest_v < declared_.over_voltage_v) return;
+    judge_.complain("declared.compensation_lowest_degc",
+                    "puts the absorption set point at " + number_text(highest_v, 3) + " V at " +
+                        number_text(coldest_degc) + " degC, must stay below over_voltage_v (" +
+                        number_text(declared_.over_voltage_v) + ")");
+  }
+
+  // A figure that means nothing without another one.
+  void needs(const char* name, const char* other) {
+    const std::string needed = std::string("declared.") + other;
+    // Misspelt is not the same as not declared: a complaint about the other is enough then.
+    if (judge_.trusts(std::string("declared.") + name) && judge_.knows_absent(needed)) {
+      judge_.complain(std::string("declared.") + name, std::string("means nothing without ") + other);
+    }
+  }
+
+  void load_figures() {
+    for (const char* name : {"load_disconnect_v", "load_reconnect_v"}) {
+      const std::string field = std::string("declared.") + name;
+      if (judge_.trusts(field) && judge_.knows_absent("load_output")) {
+        judge_.complain(field, "is declared, but the board has no load_output");
+      }
+    }
+  }
+
+ private:
+  [[nodiscard]] bool both(const Voltage& a, const Voltage& b) const {
+    return a.value_v && b.value_v && judge_.trusts(a.field()) && judge_.trusts(b.field());
+  }
+  void complain(const Voltage& a, const char* must, const Voltage& b) {
+    judge_.complain(
+        a.field(), "is " + number_text(*a.value_v) + ", " + must + " " + b.name + " (" + number_text(*b.value_v) + ")");
+  }
+  void above(const Voltage& upper, const Voltage& lower) {
+    if (both(upper, lower) && !(*upper.value_v > *lower.value_v)) complain(upper, "must be above", lower);
+  }
+
+  const BoardProfile& board_;
+  const Declared& declared_;
+  Judge& judge_;
+};
+
+}  // namespace
+
+void judge_declared(const BoardProfile& board, Judge& judge) {
+  DeclaredJudge declared(board, judge);
+  declared.needs("compensation_lowest_degc", "compensation_v_per_k");
+  declared.needs("compensation_highest_degc", "compensation_v_per_k");
+  declared.needs("load_reconnect_v", "load_disconnect_v");
+  declared.needs("load_disconnect_delay_s", "load_disconnect_v");
+  declared.needs("load_reconnect_delay_s", "load_reconnect_v");
+  declared.load_figures();
+  declared.order();
+  declared.cold();
+}
+
+}  // namespace dawnrig::profile

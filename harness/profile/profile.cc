@@ -1,0 +1,98 @@
+#include "harness/profile/profile.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "harness/base/bad_input.h"
+#include "harness/base/text.h"
+
+namespace dawnrig::profile {
+namespace {
+
+using base::number_text;
+
+constexpr double kCellNominalV = 2;
+constexpr double kStandardPoaWpm2 = 1000;
+constexpr double kStandardDegc = 25;
+constexpr double kColdDegc = -20;
+constexpr double kHeadroomV = 1;  // to push any current through diode, switch and cables
+
+double open_circuit_v(const plant::PanelParams& params, double cable_ohm, double cell_degc) {
+  const plant::SingleDiodePanel panel(params, cable_ohm);
+  plant::PanelScratch scratch;
+  double below_v = 0;
+  double above_v = 1;
+  while (panel.at(above_v, kStandardPoaWpm2, cell_degc, scratch).current_a > 0 && above_v < 1e4) above_v *= 2;
+  for (int i = 0; i < 60; ++i) {
+    const double middle_v = (below_v + above_v) / 2;
+    const bool flows_out = panel.at(middle_v, kStandardPoaWpm2, cell_degc, scratch).current_a > 0;
+    (flows_out ? below_v : above_v) = middle_v;
+  }
+  return below_v;
+}
+
+}  // namespace
+
+double Declared::absorption_v_at(double battery_degc) const {
+  constexpr double kDeclaredAtDegc = 25;
+  const double lowest_degc = compensation_lowest_degc.value_or(battery_degc);
+  const double highest_degc = compensation_highest_degc.value_or(battery_degc);
+  const double used_degc = std::min(std::max(battery_degc, lowest_degc), highest_degc);
+  return absorption_v + compensation_v_per_k.value_or(0) * (used_degc - kDeclaredAtDegc);
+}
+
+const SenseChannel* BoardProfile::channel_for(Quantity quantity) const {
+  const auto found = std::find_if(sense.begin(), sense.end(),
+                                  [&](const SenseChannel& channel) { return channel.quantity == quantity; });
+  return found == sense.end() ? nullptr : &*found;
+}
+
+std::optional<std::size_t> BoardProfile::channel_index(std::string_view channel_name) const {
+  for (std::size_t i = 0; i < sense.size(); ++i) {
+    if (sense[i].name == channel_name) return i;
+  }
+  return std::nullopt;
+}
+
+void check_together(const BoardProfile& board, const SiteProfile& site) {
+  std::vector<base::Complaint> complaints;
+  const auto complain = [&](const char* field, std::string message) {
+    complaints.push_back({site.file, 0, 0, field, std::move(message)});
+  };
+  const std::string of_board = " of " + board.file;
+  if (const auto* battery = std::get_if<plant::LeadAcidParams>(&site.battery)) {
+    const double nominal_v = battery->cells * kCellNominalV;
+    if (std::fabs(nominal_v - board.declared.nominal_v) > kCellNominalV / 2) {
+      complain("battery.lead_acid.cells", "is " + number_text(battery->cells) + ", a battery of " +
+                                              number_text(nominal_v) + " V, must fit nominal_v (" +
+                                              number_text(board.declared.nominal_v) + ")" + of_board);
+    }
+  }
+  const double usual_v = open_circuit_v(site.panel, site.panel_cable_ohm, kStandardDegc);
+  if (usual_v < board.declared.absorption_v + kHeadroomV) {
+    complain("panel.single_diode", "gives " + number_text(usual_v, 1) + " V open-circuit at 25 degC, must be " +
+                                       number_text(kHeadroomV) + " V above absorption_v (" +
+                                       number_text(board.declared.absorption_v) + ")" + of_board);
+  }
+  const double cold_v = open_circuit_v(site.panel, site.panel_cable_ohm, kColdDegc);
+  if (!(cold_v < board.stage.max_bus_v)) {
+    complain("panel.single_diode", "gives " + number_text(cold_v, 1) + " V open-circuit at -20 degC, must be below " +
+                                       "max_bus_v (" + number_text(board.stage.max_bus_v) + ")" + of_board);
+  }
+  if (!complaints.empty()) throw base::BadInput(std::move(complaints));
+}
+
+plant::CircuitParams circuit_of(const BoardProfile& board, const SiteProfile& site) {
+  plant::CircuitParams circuit;
+  circuit.panel = site.panel;
+  circuit.panel_cable_ohm = site.panel_cable_ohm;
+  circuit.battery_cable_ohm = site.battery_cable_ohm;
+  circuit.stage = board.stage;
+  circuit.battery = site.battery;
+  circuit.load_switch_ohm = board.load_switch_ohm;
+  for (const SiteLoad& load : site.loads) circuit.loads.push_back(load.params);
+  for (const SenseChannel& channel : board.sense) circuit.sense.push_back(channel.network);
+  return circuit;
+}
+
+}  // namespace dawnrig::profile

@@ -1,0 +1,52 @@
+// What the loaders of this room share: parameters out of schemas, and complaints about fields that can be trusted.
+// Room: harness/profile, private to it. May use plant and harness/base; reads proto in .cc files.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <string_view>
+
+#include "harness/base/textproto.h"
+#include "plant/core/problems.h"
+
+namespace dawnrig::proto {
+class BoardProfile;
+class Parameter;
+}  // namespace dawnrig::proto
+
+namespace dawnrig::profile {
+
+/// The number of a parameter; nullopt if it was not written.
+[[nodiscard]] std::optional<double> given(bool has, const proto::Parameter& parameter);
+
+/// A file while it is judged beyond its schema. A field that is missing, or was complained about already, is not judged
+/// again: what is in its place is not what its writer meant.
+class Judge {
+ public:
+  explicit Judge(base::FileComplaints& complaints) : complaints_(complaints), clean_(complaints.empty()) {}
+
+  /// Written, and nothing was wrong with it so far.
+  [[nodiscard]] bool trusts(std::string_view field) const;
+  /// Not written, in a file whose every name is known.
+  [[nodiscard]] bool knows_absent(std::string_view field) const { return clean_ && !complaints_.locations.has(field); }
+  void complain(const std::string& field, std::string message) { complaints_.add(field, std::move(message)); }
+  /// Complaints of a model about its parameters. `prefix`: where these stand in the file, "sense[1]".
+  void pass_on(const plant::Problems& problems, const std::string& prefix);
+
+ private:
+  base::FileComplaints& complaints_;
+  bool clean_;  // nothing was wrong with the file when it was read
+};
+
+/// What no single field of a board can show: pins, sense networks, the order of the declared voltages.
+struct BoardProfile;
+void judge_pins(const proto::BoardProfile& written, const BoardProfile& board, Judge& judge);
+void judge_sense(const BoardProfile& board, Judge& judge);
+void judge_declared(const BoardProfile& board, Judge& judge);
+
+/// "sense[1]"
+[[nodiscard]] std::string sense_path(std::size_t index);
+/// The name of a network's field: "divider", "offset_divider" or "thermistor".
+[[nodiscard]] std::string network_path(const BoardProfile& board, std::size_t index);
+
+}  // namespace dawnrig::profile

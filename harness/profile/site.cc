@@ -1,0 +1,138 @@
+#include <cmath>
+#include <map>
+
+#include "harness/profile/profile.h"
+#include "harness/profile/reading.h"
+#include "proto/site.pb.h"
+
+namespace dawnrig::profile {
+namespace {
+
+plant::PanelParams panel_params(const proto::Panel& panel) {
+  const proto::SingleDiode& written = panel.single_diode();
+  plant::PanelParams params;
+  params.light_current_a = written.light_current_a().value();
+  params.saturation_current_a = written.saturation_current_a().value();
+  params.modified_ideality_v = written.modified_ideality_v().value();
+  params.series_resistance_ohm = written.series_resistance_ohm().value();
+  params.shunt_resistance_ohm = written.shunt_resistance_ohm().value();
+  params.short_circuit_tempco_a_per_k = written.short_circuit_tempco_a_per_k().value();
+  params.noct_degc = given(panel.has_noct_degc(), panel.noct_degc()).value_or(45);
+  return params;
+}
+
+// 900 J/K per kg, at 3 kg for every 10 Ah of six cells: lead, acid and case together.
+double usual_heat_capacity_j_per_k(double capacity_ah, double cells) {
+  return 900 * 3 * capacity_ah / 10 * cells / 6;
+}
+
+plant::LeadAcidParams lead_acid_params(const proto::LeadAcid& written) {
+  plant::LeadAcidParams params;
+  params.cells = written.cells().value();
+  params.capacity_ah = written.capacity_ah().value();
+  params.cell_ocv_empty_v = written.cell_ocv_empty_v().value();
+  params.cell_ocv_full_v = written.cell_ocv_full_v().value();
+  params.ocv_tempco_v_per_k = given(written.has_ocv_tempco_v_per_k(), written.ocv_tempco_v_per_k()).value_or(0.0002);
+  params.r_series_ohm = written.r_series_ohm().value();
+  params.r_fast_ohm = written.r_fast_ohm().value();
+  params.tau_fast_s = written.tau_fast_s().value();
+  params.r_slow_ohm = written.r_slow_ohm().value();
+  params.tau_slow_s = written.tau_slow_s().value();
+  params.gassing_a_per_100ah = written.gassing_a_per_100ah().value();
+  params.gassing_per_v = given(written.has_gassing_per_v(), written.gassing_per_v()).value_or(11);
+  params.gassing_per_k = given(written.has_gassing_per_k(), written.gassing_per_k()).value_or(0.06);
+  params.r_acceptance_ohm = written.r_acceptance_ohm().value();
+  params.acceptance_per_soc = given(written.has_acceptance_per_soc(), written.acceptance_per_soc()).value_or(10);
+  params.heat_capacity_j_per_k = given(written.has_heat_capacity_j_per_k(), written.heat_capacity_j_per_k())
+                                     .value_or(usual_heat_capacity_j_per_k(params.capacity_ah, params.cells));
+  params.thermal_resistance_k_per_w =
+      given(written.has_thermal_resistance_k_per_w(), written.thermal_resistance_k_per_w()).value_or(0.5);
+  return params;
+}
+
+plant::LoadParams load_params(const proto::Load& written) {
+  plant::LoadParams params;
+  params.unswitched = written.unswitched();
+  switch (written.kind_case()) {
+    case proto::Load::kResistive:
+      params.kind = plant::ResistiveParams{written.resistive().resistance_ohm().value()};
+      break;
+    case proto::Load::kConstantCurrent: {
+      const proto::ConstantCurrent& load = written.constant_current();
+      params.kind = plant::ConstantCurrentParams{load.current_a().value(),
+                                                 given(load.has_dropout_v(), load.dropout_v()).value_or(1)};
+      break;
+    }
+    case proto::Load::kConstantPower:
+      params.kind = plant::ConstantPowerParams{written.constant_power().power_w().value(),
+                                               written.constant_power().dropout_v().value()};
+      break;
+    case proto::Load::kLamp: {
+      const proto::Lamp& lamp = written.lamp();
+      params.kind = plant::LampParams{.hot_resistance_ohm = lamp.hot_resistance_ohm().value(),
+                                      .cold_resistance_ohm = lamp.cold_resistance_ohm().value(),
+                                      .rated_v = lamp.rated_v().value(),
+                                      .time_constant_s = lamp.time_constant_s().value()};
+      break;
+    }
+    case proto::Load::KIND_NOT_SET:  // complained about when the file was read
+      break;
+  }
+  return params;
+}
+
+std::string load_path(std::size_t index) {
+  return "load[" + std::to_string(index) + "]";
+}
+
+void judge_site(const SiteProfile& site, Judge& judge) {
+  plant::Problems panel;
+  site.panel.check(panel);
+  plant::Problems cells;
+  plant::Problems around;
+  for (const plant::Problem& problem : panel.list()) {
+    (problem.field == "noct_degc" ? around : cells).add(problem.field, problem.message);
+  }
+  judge.pass_on(cells, "panel.single_diode");
+  judge.pass_on(around, "panel");
+  plant::Problems battery;
+  std::get<plant::LeadAcidParams>(site.battery).check(battery);
+  judge.pass_on(battery, "battery.lead_acid");
+  std::map<std::string, std::size_t, std::less<>> names;
+  for (std::size_t i = 0; i < site.loads.size(); ++i) {
+    plant::Problems load;
+    site.loads[i].params.check(load);
+    judge.pass_on(load, load_path(i));
+    const auto [first, is_new] = names.emplace(site.loads[i].name, i);
+    if (!is_new && judge.trusts(load_path(i) + ".name")) {
+      judge.complain(load_path(i) + ".name",
+                     "is \"" + site.loads[i].name + "\", the name of " + load_path(first->second));
+    }
+  }
+}
+
+}  // namespace
+
+SiteProfile load_site(const std::filesystem::path& file) {
+  proto::SiteProfile written;
+  base::TextprotoFile read = base::read_textproto(file, written);
+  SiteProfile site;
+  site.file = read.file;
+  site.sha256 = read.sha256;
+  site.name = written.name();
+  site.panel = panel_params(written.panel());
+  site.battery = lead_acid_params(written.battery().lead_acid());
+  site.panel_cable_ohm = written.wiring().panel_cable_ohm().value();
+  site.battery_cable_ohm = written.wiring().battery_cable_ohm().value();
+  for (const proto::Load& load : written.load()) {
+    site.loads.push_back({load.name(), load_params(load), load.on_at_start()});
+  }
+  site.ambient_degc = given(written.has_ambient_degc(), written.ambient_degc()).value_or(25);
+
+  Judge judge(read.complaints);
+  judge_site(site, judge);
+  read.complaints.throw_if_any();
+  return site;
+}
+
+}  // namespace dawnrig::profile
