@@ -9,6 +9,7 @@
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_spi.h>
 #include <simavr/avr_timer.h>
+#include <simavr/avr_twi.h>
 #include <simavr/avr_uart.h>
 #include <simavr/avr_watchdog.h>
 #include <simavr/sim_avr.h>

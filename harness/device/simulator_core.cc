@@ -62,7 +62,7 @@ SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, con
     throw base::BadInput(image.file, "holds " + size + " bytes of program, more than the flash of " + part);
   }
   std::copy(image.flash.begin(), image.flash.end(), avr_->flash);
-  for (const char* kind : {"timer", "adc", "uart", "spi", "eeprom", "port"}) {
+  for (const char* kind : {"timer", "adc", "uart", "spi", "eeprom", "port", "twi"}) {
     silence(avr_, kind);
   }
   own_write<&SimulatorCore::watch_stack>(avr_, R_SPH, this);
@@ -187,6 +187,9 @@ void SimulatorCore::run_asleep() {
   const Cycle next = first == nullptr ? until_ : static_cast<Cycle>(first->when);
   avr_->cycle = static_cast<avr_cycle_count_t>(std::clamp(next, now(), std::max(until_, now())));
   avr_cycle_timer_process(avr_);
+  if (asleep_ && avr_->sreg[S_I] == 0 && avr_->state == cpu_Running) {
+    avr_->state = cpu_Sleeping;  // with interrupts disabled nothing wakes it; only the watchdog's reset ends this
+  }
   if (asleep_ && avr_->state == cpu_Running && avr_->run == usual_run_ && !stalled_) {
     note_wake();
     enter_interrupts();

@@ -261,12 +261,16 @@ void TimerUnit::apply_output(Channel& channel, const Outline& outline, bool matc
 
 void TimerUnit::advance_ticks(std::int64_t to_tick) {
   while (done_tick_ < to_tick) {
-    const std::int64_t next = next_event(done_tick_, false);
-    if (next > to_tick) {
+    if (due_tick_ == kUnknown) {
+      due_tick_ = next_event(done_tick_, false);
+    }
+    if (due_tick_ > to_tick) {
       break;
     }
-    apply(next);
-    done_tick_ = next;
+    const std::int64_t tick = due_tick_;
+    due_tick_ = kUnknown;
+    apply(tick);
+    done_tick_ = tick;
   }
   done_tick_ = std::max(done_tick_, to_tick);
 }
@@ -284,6 +288,7 @@ void TimerUnit::on_appointment(Cycle when) {
 }
 
 void TimerUnit::reschedule() {
+  due_tick_ = kUnknown;
   std::int64_t next = kNever;
   if (clock_.source == TimerClock::Source::kPrescaler && !clock_.prescaler->held) {
     next = next_event(done_tick_, true);

@@ -39,6 +39,7 @@ class TimerUnit : public Peripheral {
   [[nodiscard]] bool has_flag(const avr_int_vector_t& flag) const;
 
  private:
+  static constexpr std::int64_t kUnknown = -1;
   enum class Action : std::uint8_t { kNone, kToggle, kClear, kSet };
   struct Channel {
     avr_timer_comp_t* io{nullptr};
@@ -117,9 +118,10 @@ class TimerUnit : public Peripheral {
   WaveMode mode_;
   CounterPattern counter_;
   TimerClock clock_;
-  std::int64_t done_tick_{0};      ///< everything up to and including this tick has been applied
-  std::int64_t blocked_tick_{-1};  ///< a write to the counter blocks the match of the tick that follows
-  std::int64_t outside_ticks_{0};  ///< edges counted on the Tn pin
+  std::int64_t done_tick_{0};        ///< everything up to and including this tick has been applied
+  std::int64_t blocked_tick_{-1};    ///< a write to the counter blocks the match of the tick that follows
+  std::int64_t outside_ticks_{0};    ///< edges counted on the Tn pin
+  std::int64_t due_tick_{kUnknown};  ///< the next tick at which anything happens, once it has been worked out
   bool appointed_{false};
   std::uint8_t temp_{0};  ///< the byte through which 16-bit accesses pass
   const avr_int_vector_t* watched_flag_{nullptr};

@@ -12,6 +12,7 @@
 #include "harness/device/simulator_core_internal.h"
 #include "harness/device/spi_unit_internal.h"
 #include "harness/device/timer_unit_internal.h"
+#include "harness/device/twi_unit_internal.h"
 #include "harness/device/uart_line_internal.h"
 
 namespace dawnrig::device {
@@ -67,6 +68,7 @@ struct VirtualDevice::Impl {
         adc(core, world, given, pointers(timers)),
         eeprom(core),
         spi(core, world),
+        twi(core),
         memory_garbage(given.seed ^ kMemoryStream) {
     for (auto* io = next_module<avr_uart_t>(core.avr(), "uart"); io != nullptr;
          io = next_module<avr_uart_t>(core.avr(), "uart", &io->io)) {
@@ -83,6 +85,7 @@ struct VirtualDevice::Impl {
     core.attach(adc);
     core.attach(eeprom);
     core.attach(spi);
+    core.attach(twi);
     for (auto& uart : uarts) {
       core.attach(*uart);
     }
@@ -108,6 +111,7 @@ struct VirtualDevice::Impl {
   AdcUnit adc;
   EepromUnit eeprom;
   SpiUnit spi;
+  TwiUnit twi;
   std::vector<std::unique_ptr<UartLine>> uarts;
   UartLine* serial{nullptr};
   WordSource memory_garbage;

@@ -10,10 +10,18 @@ volatile uint8_t result_count;
 volatile uint8_t finished;
 volatile uint16_t entries[4];  // how often each interrupt routine ran
 
-ISR(TIMER1_OVF_vect) { ++entries[0]; }
-ISR(TIMER1_COMPA_vect) { ++entries[1]; }
-ISR(TIMER1_CAPT_vect) { ++entries[2]; }
-ISR(ADC_vect) { ++entries[3]; }
+ISR(TIMER1_OVF_vect) {
+  ++entries[0];
+}
+ISR(TIMER1_COMPA_vect) {
+  ++entries[1];
+}
+ISR(TIMER1_CAPT_vect) {
+  ++entries[2];
+}
+ISR(ADC_vect) {
+  ++entries[3];
+}
 
 static uint8_t cell(uint16_t at) {
   EEAR = at;
@@ -30,7 +38,7 @@ static void wait_about(uint16_t rounds) {
 int main(void) {
   for (uint16_t at = 0;; at += 4) {
     const uint8_t what = cell(at);
-    volatile uint8_t *reg = (volatile uint8_t *)(cell(at + 1) | (cell(at + 2) << 8));
+    volatile uint8_t* reg = (volatile uint8_t*)(cell(at + 1) | (cell(at + 2) << 8));
     const uint8_t value = cell(at + 3);
     switch (what) {
       case 'w':  // write
