@@ -73,4 +73,10 @@ struct Scenario {
 /// Throws base::BadInput with every problem: unknown fields, times past the end, unknown signals, windows that are empty.
 [[nodiscard]] Scenario load_scenario(const std::filesystem::path& file);
 
+/// A scenario as canonical text: equal texts are equal runs. Every change, time (ns) and figure stands in it, but not
+/// the file it came from.
+[[nodiscard]] std::string printed(const Scenario& scenario);
+/// SHA-256 of printed(): the `sha256` of a scenario made in C++.
+[[nodiscard]] std::string fingerprint(const Scenario& scenario);
+
 }  // namespace dawnrig::scenario
