@@ -41,9 +41,7 @@ void WindowKeeper::add(const Sample& sample) {
 
 void WindowKeeper::trigger(Nanos time) {
   const bool was_open = is_open_;
-  // An event that is told late has its window up to now.
-  const Nanos now = count_ > 0 ? remembered(0).time : time;
-  open_until_ = std::max({open_until_, time + reach_, now});
+  open_until_ = std::max(open_until_, time + reach_);
   is_open_ = true;
   if (!was_open) open(time - reach_);
 }

@@ -8,8 +8,10 @@
 #include <csignal>
 #include <string>
 
+#include "harness/trace/block_writer.h"
 #include "harness/trace/recorder.h"
 #include "tests/trace/trace_files.h"
+#include "trace.pb.h"
 
 namespace dawnrig::trace {
 namespace {
@@ -32,6 +34,13 @@ class DamagedTrace : public InAFolder {
 
   std::string complaint(const std::filesystem::path& file) {
     return complaint_of<base::BadInput>([&] { static_cast<void>(read_trace(file)); });
+  }
+
+  // Where the block that begins at `at` ends.
+  static std::size_t block_end(const std::string& bytes, std::size_t at) {
+    std::size_t size = 0;
+    for (std::size_t i = 4; i-- > 0;) size = size * 256 + static_cast<unsigned char>(bytes[at + i]);
+    return at + 8 + size;
   }
 
   // Whatever was read is a beginning of the whole run.
@@ -96,17 +105,50 @@ TEST_F(DamagedTrace, WithRubbishBehindItsEndIsComplete) {
 
 TEST_F(DamagedTrace, FromWhichAWholeBlockWasTakenIsNotVouchedFor) {
   const std::string bytes = small_trace();
-  const auto block_end = [&](std::size_t at) {
-    std::size_t size = 0;
-    for (std::size_t i = 4; i-- > 0;) size = size * 256 + static_cast<unsigned char>(bytes[at + i]);
-    return at + 8 + size;
-  };
-  const std::size_t first = block_end(8);
-  const std::string altered = bytes.substr(0, first) + bytes.substr(block_end(first));
+  const std::size_t first = block_end(bytes, 8);
+  const std::string altered = bytes.substr(0, first) + bytes.substr(block_end(bytes, first));
   const Trace trace = read_trace(write("altered.trace", altered));
   EXPECT_TRUE(trace.complete);
   EXPECT_THAT(trace.invalid_because, HasSubstr("was altered after the run"));
   EXPECT_EQ(read_trace(folder_ / "whole.trace").invalid_because, "");
+}
+
+TEST_F(DamagedTrace, WhoseBlocksContradictEachOtherIsReadUpToThere) {
+  const auto intervals_after = [&](const proto::TraceBlock& odd) {
+    BlockWriter writer{folder_ / "odd.trace"};
+    proto::TraceBlock block;
+    block.mutable_header()->add_signal("terminal_v");
+    block.mutable_header()->set_interval_ns(100);
+    writer.write(block, BlockWriter::Counts::kNo);
+    auto& rows = *block.mutable_intervals();
+    rows.set_count(1);
+    for (auto* column : {rows.mutable_min(), rows.mutable_mean(), rows.mutable_max()}) column->Add(12.5F);
+    writer.write(block, BlockWriter::Counts::kYes);
+    writer.write(odd, BlockWriter::Counts::kYes);
+    rows.set_first_start_ns(100);
+    writer.write(block, BlockWriter::Counts::kYes);
+    return read_trace(folder_ / "odd.trace").intervals.start.size();
+  };
+  proto::TraceBlock odd;
+  odd.mutable_events();
+  EXPECT_EQ(intervals_after(odd), 2U) << "nothing wrong here";
+  auto& rows = *odd.mutable_intervals();
+  rows.set_first_start_ns(50);
+  EXPECT_EQ(intervals_after(odd), 1U) << "no intervals";
+  rows.set_count(1);
+  EXPECT_EQ(intervals_after(odd), 1U) << "intervals without values";
+  for (auto* column : {rows.mutable_min(), rows.mutable_mean(), rows.mutable_max()}) column->Add(12.5F);
+  rows.set_first_start_ns(0);
+  EXPECT_EQ(intervals_after(odd), 1U) << "an interval twice";
+  auto& window = *odd.mutable_window();
+  EXPECT_EQ(intervals_after(odd), 1U) << "a window without samples";
+  for (const int t : {7, 6}) window.add_time_ns(t);
+  window.add_value(1);
+  EXPECT_EQ(intervals_after(odd), 1U) << "fewer values than samples";
+  window.add_value(2);
+  EXPECT_EQ(intervals_after(odd), 1U) << "time that goes back";
+  window.set_time_ns(1, 8);
+  EXPECT_EQ(intervals_after(odd), 2U) << "a window in order";
 }
 
 TEST_F(DamagedTrace, OfAKilledWriterHasAllButTheLastSecond) {
@@ -116,6 +158,8 @@ TEST_F(DamagedTrace, OfAKilledWriterHasAllButTheLastSecond) {
   if (child == 0) {
     Recorder recorder{file, some_identity(), {}};
     MadeUpRun run;
+    run.play(recorder, ms(6'500));
+    recorder.on_event({run.now(), EventKind::kReset, "watchdog"});
     run.play(recorder, ms(7'950));
     ::kill(::getpid(), SIGKILL);
   }
@@ -126,6 +170,8 @@ TEST_F(DamagedTrace, OfAKilledWriterHasAllButTheLastSecond) {
   EXPECT_FALSE(trace.complete);
   EXPECT_EQ(trace.intervals.start.size(), 70U);
   EXPECT_EQ(trace.end, ms(7000));
+  EXPECT_EQ(trace.events.size(), 1U);
+  EXPECT_EQ(trace.windows.size(), 1U);
 }
 
 TEST_F(DamagedTrace, OfAFullDiskSaysSoAndStaysReadable) {
@@ -135,15 +181,16 @@ TEST_F(DamagedTrace, OfAFullDiskSaysSoAndStaysReadable) {
   if (child == 0) {
     // A limit on the size of files acts as a disk that is full; without the signal, as a full disk has none.
     ::signal(SIGXFSZ, SIG_IGN);
-    const rlimit limit{20'000, 20'000};
+    const rlimit limit{20'000, RLIM_INFINITY};
     ::setrlimit(RLIMIT_FSIZE, &limit);
-    const std::string message = complaint_of<base::RunFault>([&] {
-      Recorder recorder{file, some_identity(), {}};
-      MadeUpRun run;
-      run.play(recorder, ms(600'000));
-      recorder.finish(run.now(), "");
-    });
-    const bool clear = message.find("full.trace: the trace cannot be written") != std::string::npos &&
+    Recorder recorder{file, some_identity(), {}};
+    const std::string message = complaint_of<base::RunFault>([&] { MadeUpRun{}.play(recorder, ms(600'000)); });
+    // Room again: what was lost in between must not be papered over.
+    const rlimit no_limit{RLIM_INFINITY, RLIM_INFINITY};
+    ::setrlimit(RLIMIT_FSIZE, &no_limit);
+    const std::string again = complaint_of<base::RunFault>([&] { recorder.finish(ms(600'000), ""); });
+    const bool clear = again == message &&
+                       message.find("full.trace: the trace cannot be written") != std::string::npos &&
                        message.find("what was recorded before is kept") != std::string::npos;
     ::_exit(clear ? 0 : 1);
   }
@@ -156,6 +203,10 @@ TEST_F(DamagedTrace, OfAFullDiskSaysSoAndStaysReadable) {
   EXPECT_EQ(trace.intervals.start.size() % 10, 0U) << "whole blocks of a second each";
   EXPECT_LE(std::filesystem::file_size(file), 20'000U);
   EXPECT_GT(std::filesystem::file_size(file), 18'000U);
+  const std::string bytes = contents_of(file);
+  std::size_t at = 8;
+  while (at < bytes.size()) at = block_end(bytes, at);
+  EXPECT_EQ(at, bytes.size()) << "no half block at the end";
 }
 
 TEST_F(DamagedTrace, OfADeviceThatIsAlwaysFullSaysWhy) {

@@ -135,8 +135,8 @@ TEST(IntervalStats, NeverPutAMeanOutsideItsExtremes) {
   std::mt19937 random{11};
   std::vector<Sample> samples;
   for (std::int64_t i = 0; i < 20'000; ++i) {
-    // Values that differ in their last digits, where rounding shows.
-    Sample sample = at(0, 13.1 + 1e-15 * static_cast<double>(random() % 4), static_cast<double>(random() % 2));
+    // Half-way between two floats: a mean that is one rounding above it becomes the next float up.
+    Sample sample = at(0, 1.0 + 0x1p-24, static_cast<double>(random() % 2));
     sample.time = Nanos{i * 333'333};
     samples.push_back(sample);
   }

@@ -79,10 +79,10 @@ TEST_F(Recording, KeepsTheIdentityOfEverythingThatProducedTheRun) {
 
 TEST_F(Recording, TakesAFileNameOfAnyBytes) {
   Identity identity = some_identity();
-  identity.image_file = "h\xC3\xBCtte\xFF.elf";
+  identity.image_file = "h\xC3\xBCtte\xFF\xE0\x80\x80\xED\xA0\x80\xE2\x98\x80.elf";
   static_cast<void>(Recorder(folder_ / "run.trace", identity, {}).finish(ms(1), "\xC3"));
   const Trace trace = read_trace(folder_ / "run.trace");
-  EXPECT_EQ(trace.identity.image_file, "h\xC3\xBCtte?.elf");
+  EXPECT_EQ(trace.identity.image_file, "h\xC3\xBCtte???????\xE2\x98\x80.elf");
   EXPECT_EQ(trace.invalid_because, "?");
 }
 
@@ -224,6 +224,27 @@ TEST_F(Recording, OfIntervalsOfAnyLengthCoversTheRun) {
     EXPECT_EQ(trace.intervals.start.size(),
               static_cast<std::size_t>(trace.intervals.start.back() / ms(interval_ms)) + 1);
   }
+}
+
+TEST_F(Recording, ReplacesWhatWasThere) {
+  record(folder_ / "a.trace", 2.5);
+  record(folder_ / "b.trace", 5.0);
+  record(folder_ / "b.trace", 2.5);
+  EXPECT_EQ(contents_of(folder_ / "a.trace"), contents_of(folder_ / "b.trace"));
+}
+
+TEST_F(Recording, OfADayWithoutChangeAndOfAStormOfEventsStaysInBlocksThatCanBeRead) {
+  Recorder recorder{folder_ / "run.trace", {}, {}};
+  Sample sample;
+  recorder.on_sample(sample);
+  for (int i = 0; i < 1500; ++i) recorder.on_event({ms(1), EventKind::kSerialOut, std::string(20'000, 'x')});
+  sample.time = ms(3 * 3.6e6);
+  recorder.on_sample(sample);
+  recorder.finish(sample.time, "");
+  const Trace trace = read_trace(folder_ / "run.trace");
+  EXPECT_TRUE(trace.complete);
+  EXPECT_EQ(trace.events.size(), 1500U);
+  EXPECT_EQ(trace.intervals.start.size(), 108'000U);
 }
 
 TEST_F(Recording, RefusesASampleFromThePast) {

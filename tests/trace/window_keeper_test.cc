@@ -121,6 +121,25 @@ TEST_F(Windows, BecomeOneWhenTheSecondReachesBackIntoTheFirst) {
       << "no sample twice, none left out";
 }
 
+TEST_F(Windows, BecomeOneWhenTheSecondBeginsWhereTheFirstEnded) {
+  samples(0, 50);
+  keeper_.trigger(ms(50));
+  samples(51, 56);
+  keeper_.trigger(ms(56));
+  samples(57, 70);
+  ASSERT_EQ(kept().size(), 1U);
+  EXPECT_THAT(kept()[0].t_ms, ElementsAre(47, 48, 49, 50, 51, 52, 53, 54, 55, 56, 57, 58, 59));
+}
+
+TEST_F(Windows, AreNotCutShortByAnEventThatIsToldLate) {
+  samples(0, 50);
+  keeper_.trigger(ms(50));
+  samples(51, 51);
+  keeper_.trigger(ms(40));
+  samples(52, 60);
+  EXPECT_EQ(kept().at(0).t_ms.back(), 53);
+}
+
 TEST_F(Windows, StayTwoWhenTheyDoNotTouch) {
   samples(0, 50);
   keeper_.trigger(ms(50));
