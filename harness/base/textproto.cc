@@ -79,12 +79,8 @@ std::optional<Locations::Entry> Locations::entry(std::string_view path) const {
 
 Locations::Place Locations::of(std::string_view path) const {
   if (const auto number = entry(std::string(path) + ".value")) return number->value;
-  if (const auto itself = entry(path)) {
-    // A block is better pointed at by its name than by its bracket.
-    const auto inside = entries_.upper_bound(std::string(path) + ".");
-    const bool block = inside != entries_.end() && inside->first.starts_with(std::string(path) + ".");
-    return block ? itself->name : itself->value;
-  }
+  if (const auto itself = entry(path)) return itself->block ? itself->name : itself->value;
+  if (const auto first = entry(std::string(path) + "[0]")) return first->name;
   while (!path.empty()) {
     const std::size_t end = path.find_last_of(".[");
     path = path.substr(0, end == std::string_view::npos ? 0 : end);

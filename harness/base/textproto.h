@@ -27,13 +27,15 @@ class Locations {
   };
   struct Entry {
     Place name, value;
+    bool block{false};  ///< in brackets: better pointed at by its name
   };
 
   void record(const std::string& path, Entry entry);
   /// Written in the file.
   [[nodiscard]] bool has(std::string_view path) const;
-  /// Where the value stands: of a Parameter, the number inside it. For a field that is not written, the name of the
-  /// nearest enclosing block that is; {0, 0} if the whole file is the nearest.
+  /// Where the value stands: of a Parameter, the number inside it; of another block, its name; of a repeated field, its
+  /// first element. For a field that is not written, the name of the nearest enclosing block that is; {0, 0} if the
+  /// whole file is the nearest.
   [[nodiscard]] Place of(std::string_view path) const;
   [[nodiscard]] std::optional<Entry> entry(std::string_view path) const;
 

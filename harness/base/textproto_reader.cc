@@ -144,9 +144,11 @@ class Reader {
     if (!tokens_.fault().empty()) return syntax(tokens_.fault());
     std::string own = joined_path(path, name.text);
     if (field.is_repeated()) own += '[' + std::to_string(count_[own]++) + ']';
-    complaints_.locations.record(own, {name.place, tokens_.current().place});
+    const Token& next = tokens_.current();
+    const bool block_follows = next.is("{") || next.is("<");
+    complaints_.locations.record(own, {name.place, next.place, block_follows});
     const bool is_message = field.cpp_type() == FieldDescriptor::CPPTYPE_MESSAGE;
-    if (tokens_.current().is("{") || tokens_.current().is("<")) {
+    if (block_follows) {
       if (!is_message) return wrong(own, name, "is a block, must be " + wanted(field)) && skip_brackets();
       auto* reflection = message.GetReflection();
       return block(own, field.is_repeated() ? *reflection->AddMessage(&message, &field)

@@ -1,0 +1,127 @@
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include "harness/profile/profile.h"
+#include "tests/profile/edited_file.h"
+
+namespace dawnrig::profile {
+namespace {
+
+using ::testing::ElementsAre;
+using ::testing::ElementsAreArray;
+
+class Site : public testing::EditedFile {
+ protected:
+  [[nodiscard]] SiteProfile load(const testing::Edits& edits = {}) const {
+    return load_site(edited("site.textproto", edits));
+  }
+};
+
+TEST_F(Site, ComesOutAsItWasWrittenWithTheStatedDefaults) {
+  const SiteProfile site = load();
+  EXPECT_EQ(site.panel.light_current_a, 3);
+  EXPECT_EQ(site.panel.noct_degc, 45);
+  EXPECT_EQ(site.panel.short_circuit_tempco_a_per_k, 0);
+  const auto& battery = std::get<plant::LeadAcidParams>(site.battery);
+  EXPECT_EQ(battery.cells, 6);
+  EXPECT_EQ(battery.ocv_tempco_v_per_k, 0.0002);
+  EXPECT_EQ(battery.gassing_per_v, 11);
+  EXPECT_EQ(battery.gassing_per_k, 0.06);
+  EXPECT_EQ(battery.r_acceptance_ohm, 0);
+  EXPECT_EQ(battery.acceptance_per_soc, 10);
+  EXPECT_EQ(battery.thermal_resistance_k_per_w, 0.5);
+  EXPECT_DOUBLE_EQ(battery.heat_capacity_j_per_k, 900 * 12) << "40 Ah of 12 V weigh 12 kg";
+  EXPECT_EQ(site.panel_cable_ohm, 0.08);
+  EXPECT_EQ(site.battery_cable_ohm, 0.015);
+  EXPECT_EQ(site.ambient_degc, 25);
+  ASSERT_EQ(site.loads.size(), 4U);
+  EXPECT_EQ(std::get<plant::ResistiveParams>(site.loads[0].params.kind).resistance_ohm, 8);
+  EXPECT_EQ(std::get<plant::ConstantCurrentParams>(site.loads[1].params.kind).dropout_v, 1);
+  EXPECT_TRUE(site.loads[1].params.unswitched);
+  EXPECT_TRUE(site.loads[1].on_at_start);
+  EXPECT_EQ(std::get<plant::ConstantPowerParams>(site.loads[2].params.kind).dropout_v, 10);
+  EXPECT_EQ(std::get<plant::LampParams>(site.loads[3].params.kind).hot_resistance_ohm, 7);
+  EXPECT_FALSE(site.loads[3].on_at_start);
+}
+
+TEST_F(Site, IsRefusedWhenItCannotBe) {
+  const std::string s = "site.textproto:";
+  const std::vector<testing::Fault> faults = {
+      {{{"cells { value: 6 }", "cells { value: 6.5 }"}},
+       {s + "14:20: battery.lead_acid.cells: must be a whole number"}},
+      {{{"cell_ocv_full_v { value: 2.13 }", "cell_ocv_full_v { value: 1.95 }"}},
+       {s + "17:30: battery.lead_acid.cell_ocv_full_v: must be above cell_ocv_empty_v"}},
+      {{{"cold_resistance_ohm { value: 0.6 }", "cold_resistance_ohm { value: 9 }"}},
+       {s + "33:66: load[3].lamp.cold_resistance_ohm: must not be above hot_resistance_ohm"}},
+      {{{"\"motor\"", "\"radio\""}}, {s + "29:14: load[2].name: is \"radio\", the name of load[1]"}},
+      {{{"lead_acid {", "lithium {"}},
+       {s + "12:1: battery: has no chemistry, write lead_acid",
+        s + "13:3: battery.lithium: unknown; must be one of lead_acid"}},
+      {{{"resistive { resistance_ohm { value: 8 } }", ""}},
+       {s + "27:1: load[0]: has no kind, write one of resistive, constant_current, constant_power, lamp"}},
+      {{{"shunt_resistance_ohm { value: 250 }", "shunt_resistance_kohm { value: 0.25 }"},
+        {"tau_slow_s { value: 600 }", "tau_slow_min { value: 10 }"},
+        {"r_series_ohm { value: 0.015 }", "r_series_ohm { value: -0.015 }"}},
+       {s + "9:5: panel.single_diode.shunt_resistance_kohm: unknown; did you mean shunt_resistance_ohm (ohm)?",
+        s + "18:27: battery.lead_acid.r_series_ohm: is -0.015, must be at least 1e-5",
+        s + "22:5: battery.lead_acid.tau_slow_min: unknown; did you mean tau_slow_s (s)?"}},
+  };
+  for (const testing::Fault& fault : faults) {
+    EXPECT_THAT(complaints_of([&] { (void)load(fault.edits); }), ElementsAreArray(fault.complaints))
+        << fault.edits.front().second;
+  }
+}
+
+class Together : public Site {
+ protected:
+  void SetUp() override {
+    Site::SetUp();
+    (void)write("settings.hex", good("settings.hex"));
+  }
+  [[nodiscard]] std::vector<std::string> misfits(const testing::Edits& board, const testing::Edits& site) const {
+    const BoardProfile b = load_board(edited("board.textproto", board));
+    const SiteProfile s = load(site);
+    return complaints_of([&] { check_together(b, s); });
+  }
+};
+
+TEST_F(Together, AFittingBoardAndSiteMakeACircuit) {
+  const BoardProfile board = load_board(edited("board.textproto", {}));
+  const SiteProfile site = load();
+  EXPECT_NO_THROW(check_together(board, site));
+  const plant::CircuitParams circuit = circuit_of(board, site);
+  plant::Problems problems;
+  circuit.check(problems);
+  EXPECT_TRUE(problems.empty());
+  EXPECT_EQ(circuit.panel_cable_ohm, 0.08);
+  EXPECT_EQ(circuit.battery_cable_ohm, 0.015);
+  EXPECT_EQ(circuit.load_switch_ohm, 0.02);
+  EXPECT_EQ(circuit.stage.max_bus_v, 35);
+  EXPECT_EQ(circuit.loads.size(), 4U);
+  ASSERT_EQ(circuit.sense.size(), 3U);
+  EXPECT_EQ(circuit.sense[2].node, plant::SenseNode::kBatteryTemperature);
+}
+
+TEST_F(Together, ABatteryOfAnotherVoltageIsRefused) {
+  EXPECT_THAT(
+      misfits({}, {{"cells { value: 6 }", "cells { value: 12 }"}}),
+      ElementsAre("site.textproto: battery.lead_acid.cells: is 12, a battery of 24 V, must fit nominal_v (12) of "
+                  "board.textproto"));
+}
+
+TEST_F(Together, APanelThatCannotChargeIsRefused) {
+  // Fewer cells in series: the open-circuit voltage falls with the ideality voltage.
+  EXPECT_THAT(misfits({}, {{"modified_ideality_v { value: 1.0 }", "modified_ideality_v { value: 0.7 }"}}),
+              ElementsAre("site.textproto: panel.single_diode: gives 15.1 V open-circuit at 25 degC, must be 1 V above "
+                          "absorption_v (14.4) of board.textproto"));
+}
+
+TEST_F(Together, APanelThatBreaksTheBoardOnACleanColdMorningIsRefused) {
+  EXPECT_THAT(misfits({{"max_bus_v { value: 35 }", "max_bus_v { value: 22 }"}}, {}),
+              // 25.871 V by bisection of the model's equations, apart from this code.
+              ElementsAre("site.textproto: panel.single_diode: gives 25.9 V open-circuit at -20 degC, must be below "
+                          "max_bus_v (22) of board.textproto"));
+}
+
+}  // namespace
+}  // namespace dawnrig::profile
