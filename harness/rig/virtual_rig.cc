@@ -8,6 +8,7 @@
 
 #include "harness/base/bad_input.h"
 #include "harness/device/virtual_device.h"
+#include "harness/rig/world.h"
 
 namespace dawnrig::rig {
 
@@ -44,8 +45,10 @@ bool commanded_on(device::Drive drive, const profile::SwitchPin& pin) {
 class VirtualRig::Loop final : public device::Surroundings, public plant::StepObserver {
  public:
   explicit Loop(const VirtualRigSetup& setup)
-      : board_{setup.board}, site_{setup.site}, circuit_{profile::circuit_of(board_, site_)} {
-    prepare_conditions(setup.initial);
+      : board_{setup.board},
+        site_{setup.site},
+        circuit_{profile::circuit_of(board_, site_)},
+        world_{board_, site_, setup.initial} {
     device::DeviceParams params = board_.device;
     params.seed = setup.seed;
     device_ = std::make_unique<device::VirtualDevice>(params, setup.image, *this);
@@ -54,13 +57,12 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     }
     conditions_.gate_on = commanded_on(device_->drive_of(board_.gate.pin), board_.gate);
     conditions_.load_switch_on = load_output_on();
-    state_ = circuit_.at_rest(rest_, conditions_);
+    state_ = circuit_.at_rest(world_.at_rest(), conditions_);
     start_ = state_;
     publish();
   }
 
-  // --- device::Surroundings: the device asks and tells
-  // -----------------------------------------------------------------
+  // --- device::Surroundings: the device asks and tells ---------------------------------------------------------------
 
   void on_pin(device::Cycle at, device::Pin pin, device::Drive drive) override {
     if (pin == board_.gate.pin) {
@@ -162,67 +164,35 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     timeline_.insert(later, stimulus);
   }
 
-  // --- stimuli
-  // ---------------------------------------------------------------------------------------------------------
-
-  /// Whatever names a load or a channel must name one that there is.
-  void check(const scenario::Change& change) const {
-    if (const auto* load = std::get_if<scenario::LoadSwitching>(&change)) {
-      static_cast<void>(load_index(load->name));
-    } else if (const auto* fault = std::get_if<scenario::SenseFault>(&change)) {
-      static_cast<void>(channel_index(fault->channel));
-    } else if (const auto* noise = std::get_if<scenario::Noise>(&change)) {
-      static_cast<void>(channel_index(noise->channel));
-    }
-  }
+  // --- stimuli -------------------------------------------------------------------------------------------------------
 
   void apply(const scenario::Change& change) {
-    check(change);
+    world_.check(change);
     announce(trace::EventKind::kStimulus, scenario::text_of(change));
-    std::visit([this](const auto& c) { change_world(c); }, change);
+    world_.apply(change, state_.now);
+    change_device(change);
     publish();
   }
 
-  void change_world(const scenario::Sun& sun) {
-    const double present = poa_wpm2();
-    ramp_.reset();
-    if (sun.over.count() <= 0) {
-      conditions_.sun = {state_.now, sun.poa_wpm2, 0.0};
-      return;
+  /// The part of a stimulus that acts on the device itself.
+  void change_device(const scenario::Change& change) {
+    if (const auto* supply = std::get_if<scenario::Supply>(&change)) {
+      device_->set_supply_v(supply->supply_v);
+    } else if (const auto* reference = std::get_if<scenario::ReferenceError>(&change)) {
+      device_->set_reference_error_frac(reference->error_frac);
+    } else if (const auto* noise = std::get_if<scenario::Noise>(&change)) {
+      device_->set_pin_noise_v(board_.sense[world_.channel_index(noise->channel)].adc_channel, noise->rms_v);
+    } else if (const auto* serial = std::get_if<scenario::SerialInput>(&change)) {
+      const auto* bytes = reinterpret_cast<const std::uint8_t*>(serial->data.data());
+      device_->send_serial({bytes, serial->data.size()});
+      announce(trace::EventKind::kSerialIn, serial->data);
+    } else if (const auto* line = std::get_if<scenario::ResetLine>(&change)) {
+      device_->hold_reset(line->held_low);
+    } else if (const auto* cycle = std::get_if<scenario::PowerCycle>(&change)) {
+      device_->power_off();
+      power_on_at_ = state_.now + cycle->off;
     }
-    conditions_.sun = {state_.now, present, (sun.poa_wpm2 - present) / in_seconds(sun.over)};
-    ramp_ = Ramp{state_.now + sun.over, sun.poa_wpm2};
   }
-  void change_world(const scenario::AmbientTemperature& c) { conditions_.ambient_degc = c.degc; }
-  void change_world(const scenario::BatteryTemperature& c) {
-    conditions_.battery_held_at_temperature = true;
-    conditions_.battery_held_degc = c.degc;
-  }
-  void change_world(const scenario::LoadSwitching& c) { conditions_.loads[load_index(c.name)] = {c.on, c.scale}; }
-  void change_world(const scenario::BatteryConnector& c) { conditions_.battery_connected = c.closed; }
-  void change_world(const scenario::PanelConnector& c) { conditions_.panel_connected = c.closed; }
-  void change_world(const scenario::SenseFault& c) { conditions_.sense_faults[channel_index(c.channel)] = c.kind; }
-  void change_world(const scenario::BatteryResistance& c) { conditions_.battery_resistance_scale = c.factor; }
-  void change_world(const scenario::BatteryCable& c) { conditions_.battery_cable_scale = c.factor; }
-  void change_world(const scenario::Supply& c) {
-    conditions_.supply_v = c.supply_v;
-    device_->set_supply_v(c.supply_v);
-  }
-  void change_world(const scenario::ReferenceError& c) { device_->set_reference_error_frac(c.error_frac); }
-  void change_world(const scenario::Noise& c) {
-    device_->set_pin_noise_v(board_.sense[channel_index(c.channel)].adc_channel, c.rms_v);
-  }
-  void change_world(const scenario::SerialInput& c) {
-    const auto* bytes = reinterpret_cast<const std::uint8_t*>(c.data.data());
-    device_->send_serial({bytes, c.data.size()});
-    announce(trace::EventKind::kSerialIn, c.data);
-  }
-  void change_world(const scenario::ResetLine& c) { device_->hold_reset(c.held_low); }
-  void change_world(const scenario::PowerCycle& c) {
-    device_->power_off();
-    power_on_at_ = state_.now + c.off;
-  }
-  void change_world(const scenario::SwitchFault& c) { conditions_.switch_fault = c.kind; }
 
   // --- what others see -----------------------------------------------------------------------------------------------
 
@@ -257,19 +227,13 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   const profile::BoardProfile board_;
   const profile::SiteProfile site_;
   const plant::Circuit circuit_;
-  plant::Conditions conditions_;
-  plant::InitialConditions rest_;
+  World world_;
+  plant::Conditions& conditions_{world_.conditions()};
   plant::CircuitState state_;
   plant::CircuitState start_;
   std::unique_ptr<device::VirtualDevice> device_;
   std::deque<scenario::Stimulus> timeline_;
   std::optional<Nanos> power_on_at_;
-  /// A ramp of the sun under way: the plant never sees its corner inside an advance.
-  struct Ramp {
-    Nanos end{0};
-    double poa_wpm2{0};
-  };
-  std::optional<Ramp> ramp_;
   std::exception_ptr fault_;  ///< what a sink threw; carried past the simulator's C frames
   std::vector<trace::Sink*> sinks_;
   trace::Sample sample_;
@@ -279,46 +243,8 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   std::int64_t resets_{0};
 
  private:
-  void prepare_conditions(const scenario::Initial& initial) {
-    rest_.soc_frac = initial.soc_frac;
-    rest_.ambient_degc = initial.ambient_degc.value_or(site_.ambient_degc);
-    rest_.battery_degc = initial.battery_degc.value_or(rest_.ambient_degc);
-    rest_.poa_wpm2 = initial.poa_wpm2;
-    conditions_.ambient_degc = rest_.ambient_degc;
-    conditions_.sun = {Nanos{0}, initial.poa_wpm2, 0.0};
-    conditions_.supply_v = board_.device.supply_v;
-    if (initial.battery_degc) {
-      conditions_.battery_held_at_temperature = true;
-      conditions_.battery_held_degc = *initial.battery_degc;
-    }
-    for (std::size_t i = 0; i < site_.loads.size(); ++i) {
-      conditions_.loads[i].on = site_.loads[i].on_at_start;
-    }
-  }
-
   [[nodiscard]] bool load_output_on() const {
     return board_.load_output && commanded_on(device_->drive_of(board_.load_output->pin), *board_.load_output);
-  }
-
-  [[nodiscard]] double poa_wpm2() const {
-    const auto& sun = conditions_.sun;
-    return std::max(0.0, sun.poa_wpm2 + sun.slope_wpm2_per_s * in_seconds(state_.now - sun.since));
-  }
-
-  [[nodiscard]] std::size_t load_index(const std::string& name) const {
-    for (std::size_t i = 0; i < site_.loads.size(); ++i) {
-      if (site_.loads[i].name == name) {
-        return i;
-      }
-    }
-    throw base::BadInput(site_.file, "no load is named \"" + name + "\"");
-  }
-
-  [[nodiscard]] std::size_t channel_index(const std::string& name) const {
-    if (const auto index = board_.channel_index(name)) {
-      return *index;
-    }
-    throw base::BadInput(board_.file, "no sense channel is named \"" + name + "\"");
   }
 
   void run_device_until(Nanos until) {
@@ -327,18 +253,15 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
       if (power_on_at_) {
         stop = std::min(stop, std::max(*power_on_at_, state_.now));
       }
-      if (ramp_) {
-        stop = std::min(stop, std::max(ramp_->end, state_.now));
+      if (const auto end = world_.ramp_end()) {
+        stop = std::min(stop, std::max(*end, state_.now));
       }
       if (crash_.empty() && device_->run_until(cycle_at(stop)) == device::RunStatus::kCrashed) {
         crash_ = device_->crash_reason();
         announce(trace::EventKind::kDeviceFault, crash_);
       }
       advance_to(stop);
-      if (ramp_ && ramp_->end <= state_.now) {
-        conditions_.sun = {state_.now, ramp_->poa_wpm2, 0.0};
-        ramp_.reset();
-      }
+      world_.end_ramp_by(state_.now);
       if (power_on_at_ && *power_on_at_ <= state_.now) {
         power_on_at_.reset();
         device_->power_on();
@@ -414,6 +337,9 @@ Nanos VirtualRig::now() const {
 }
 void VirtualRig::run_until(Nanos until) {
   loop_->run_until(until);
+}
+void VirtualRig::check(const scenario::Change& change) const {
+  loop_->world_.check(change);
 }
 void VirtualRig::apply(const scenario::Change& change) {
   loop_->apply(change);

@@ -1,0 +1,104 @@
+#include "harness/rig/world.h"
+
+#include <algorithm>
+#include <variant>
+
+#include "harness/base/bad_input.h"
+
+namespace dawnrig::rig {
+
+World::World(const profile::BoardProfile& board, const profile::SiteProfile& site, const scenario::Initial& initial)
+    : board_{board}, site_{site} {
+  rest_.soc_frac = initial.soc_frac;
+  rest_.ambient_degc = initial.ambient_degc.value_or(site_.ambient_degc);
+  rest_.battery_degc = initial.battery_degc.value_or(rest_.ambient_degc);
+  rest_.poa_wpm2 = initial.poa_wpm2;
+  conditions_.ambient_degc = rest_.ambient_degc;
+  conditions_.sun = {Nanos{0}, initial.poa_wpm2, 0.0};
+  conditions_.supply_v = board_.device.supply_v;
+  if (initial.battery_degc) {
+    conditions_.battery_held_at_temperature = true;
+    conditions_.battery_held_degc = *initial.battery_degc;
+  }
+  for (std::size_t i = 0; i < site_.loads.size(); ++i) {
+    conditions_.loads[i].on = site_.loads[i].on_at_start;
+  }
+}
+
+void World::check(const scenario::Change& change) const {
+  if (const auto* load = std::get_if<scenario::LoadSwitching>(&change)) {
+    static_cast<void>(load_index(load->name));
+  } else if (const auto* fault = std::get_if<scenario::SenseFault>(&change)) {
+    static_cast<void>(channel_index(fault->channel));
+  } else if (const auto* noise = std::get_if<scenario::Noise>(&change)) {
+    static_cast<void>(channel_index(noise->channel));
+  }
+}
+
+void World::apply(const scenario::Change& change, Nanos now) {
+  if (const auto* sun = std::get_if<scenario::Sun>(&change)) {
+    this->change(*sun, now);
+  } else if (const auto* ambient = std::get_if<scenario::AmbientTemperature>(&change)) {
+    conditions_.ambient_degc = ambient->degc;
+  } else if (const auto* battery = std::get_if<scenario::BatteryTemperature>(&change)) {
+    conditions_.battery_held_at_temperature = true;
+    conditions_.battery_held_degc = battery->degc;
+  } else if (const auto* load = std::get_if<scenario::LoadSwitching>(&change)) {
+    conditions_.loads[load_index(load->name)] = {load->on, load->scale};
+  } else if (const auto* connector = std::get_if<scenario::BatteryConnector>(&change)) {
+    conditions_.battery_connected = connector->closed;
+  } else if (const auto* panel = std::get_if<scenario::PanelConnector>(&change)) {
+    conditions_.panel_connected = panel->closed;
+  } else if (const auto* sense = std::get_if<scenario::SenseFault>(&change)) {
+    conditions_.sense_faults[channel_index(sense->channel)] = sense->kind;
+  } else if (const auto* resistance = std::get_if<scenario::BatteryResistance>(&change)) {
+    conditions_.battery_resistance_scale = resistance->factor;
+  } else if (const auto* cable = std::get_if<scenario::BatteryCable>(&change)) {
+    conditions_.battery_cable_scale = cable->factor;
+  } else if (const auto* supply = std::get_if<scenario::Supply>(&change)) {
+    conditions_.supply_v = supply->supply_v;
+  } else if (const auto* fault = std::get_if<scenario::SwitchFault>(&change)) {
+    conditions_.switch_fault = fault->kind;
+  }
+}
+
+void World::change(const scenario::Sun& sun, Nanos now) {
+  const auto& before = conditions_.sun;
+  const double present = std::max(0.0, before.poa_wpm2 + before.slope_wpm2_per_s * in_seconds(now - before.since));
+  ramp_.reset();
+  if (sun.over.count() <= 0) {
+    conditions_.sun = {now, sun.poa_wpm2, 0.0};
+    return;
+  }
+  conditions_.sun = {now, present, (sun.poa_wpm2 - present) / in_seconds(sun.over)};
+  ramp_ = Ramp{now + sun.over, sun.poa_wpm2};
+}
+
+std::optional<Nanos> World::ramp_end() const {
+  return ramp_ ? std::optional{ramp_->end} : std::nullopt;
+}
+
+void World::end_ramp_by(Nanos now) {
+  if (ramp_ && ramp_->end <= now) {
+    conditions_.sun = {now, ramp_->poa_wpm2, 0.0};
+    ramp_.reset();
+  }
+}
+
+std::size_t World::load_index(const std::string& name) const {
+  for (std::size_t i = 0; i < site_.loads.size(); ++i) {
+    if (site_.loads[i].name == name) {
+      return i;
+    }
+  }
+  throw base::BadInput(site_.file, "no load is named \"" + name + "\"");
+}
+
+std::size_t World::channel_index(const std::string& name) const {
+  if (const auto index = board_.channel_index(name)) {
+    return *index;
+  }
+  throw base::BadInput(board_.file, "no sense channel is named \"" + name + "\"");
+}
+
+}  // namespace dawnrig::rig

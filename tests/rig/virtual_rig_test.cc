@@ -1,0 +1,190 @@
+#include "harness/rig/virtual_rig.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <filesystem>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "harness/base/bad_input.h"
+#include "harness/trace/recorder.h"
+
+namespace dawnrig::rig {
+namespace {
+
+using namespace std::chrono_literals;
+using trace::Signal;
+
+const std::filesystem::path kProfiles = std::filesystem::path{DAWNRIG_SOURCE_DIR} / "fixtures/profiles";
+const std::filesystem::path kImage =
+    std::filesystem::path{DAWNRIG_BINARY_DIR} / "fixtures/reference_device/ridge_a.elf";
+
+VirtualRigSetup ridge_repeater(double soc_frac, double poa_wpm2, std::uint64_t seed = 1) {
+  VirtualRigSetup setup;
+  setup.board = profile::load_board(kProfiles / "ridge_repeater_a.textproto");
+  setup.site = profile::load_site(kProfiles / "ridge_repeater_site.textproto");
+  for (profile::SiteLoad& load : setup.site.loads) {
+    load.on_at_start = false;
+  }
+  setup.image = device::load_image(kImage, setup.board.device.part);
+  setup.initial.soc_frac = soc_frac;
+  setup.initial.poa_wpm2 = poa_wpm2;
+  setup.seed = seed;
+  return setup;
+}
+
+/// Remembers the samples of interest; the run is short enough to keep them all.
+class Notebook final : public trace::Sink {
+ public:
+  void on_sample(const trace::Sample& sample) override { samples.push_back(sample); }
+  void on_event(const trace::Event& event) override { events.push_back(event); }
+  std::vector<trace::Sample> samples;
+  std::vector<trace::Event> events;
+};
+
+std::string trace_hash_of(std::uint64_t seed, Nanos duration) {
+  VirtualRig rig{ridge_repeater(0.9, 800.0, seed)};
+  trace::Recorder recorder{{}, {}, {}};
+  rig.attach(recorder);
+  rig.run_until(duration / 2);
+  rig.apply(scenario::Sun{300.0, 1s});
+  rig.run_until(duration);
+  rig.detach(recorder);
+  return recorder.finish(rig.now(), rig.invalid_because());
+}
+
+TEST(VirtualRig, GivesTheSameTraceForTheSameInputsAndAnotherForAnotherSeed) {
+  const std::string first = trace_hash_of(1, 20s);
+  EXPECT_EQ(trace_hash_of(1, 20s), first);
+  EXPECT_NE(trace_hash_of(2, 20s), first);
+}
+
+TEST(VirtualRig, StartsWithTheGateOffAndThenCharges) {
+  VirtualRig rig{ridge_repeater(0.6, 800.0)};
+  Notebook notebook;
+  rig.attach(notebook);
+  rig.run_until(100ms);
+  for (const trace::Sample& sample : notebook.samples) {
+    ASSERT_EQ(sample[Signal::kGate], 0.0) << "at " << in_seconds(sample.time) << " s";
+  }
+  rig.detach(notebook);
+  rig.run_until(20s);
+  EXPECT_GT(rig.latest()[Signal::kBatteryA], 3.0);
+  EXPECT_TRUE(rig.device_crash().empty()) << rig.device_crash();
+}
+
+TEST(VirtualRig, ClosesItsEnergyBooksOverAMinuteOfSwitching) {
+  VirtualRig rig{ridge_repeater(0.97, 1000.0)};
+  rig.run_until(60s);
+  ASSERT_TRUE(rig.invalid_because().empty()) << rig.invalid_because();
+  const auto books = rig.books();
+  EXPECT_GT(books.panel_j, 1000.0);
+  EXPECT_LT(std::abs(books.residual_j), 1e-6 * books.panel_j);
+}
+
+TEST(VirtualRig, DeliversSamplesInOrderOfTimeWithBothSidesOfEveryEdge) {
+  VirtualRig rig{ridge_repeater(0.97, 1000.0)};
+  rig.run_until(40s);
+  Notebook notebook;
+  rig.attach(notebook);
+  rig.run_for(100ms);
+  int edges = 0;
+  for (std::size_t i = 1; i < notebook.samples.size(); ++i) {
+    const trace::Sample& before = notebook.samples[i - 1];
+    const trace::Sample& after = notebook.samples[i];
+    ASSERT_LE(before.time, after.time);
+    if (before[Signal::kGate] != after[Signal::kGate]) {
+      ++edges;
+      EXPECT_EQ(before.time, after.time) << "an edge is a jump: two samples at one time";
+    }
+  }
+  EXPECT_NEAR(edges, 98, 2) << "490.2 Hz, two edges a cycle";
+}
+
+TEST(VirtualRig, RampsTheSunStraightAndLetsALaterChangeOverrideIt) {
+  VirtualRig rig{ridge_repeater(0.6, 100.0)};
+  rig.apply(scenario::Sun{300.0, 10s});
+  rig.run_for(5s);
+  EXPECT_NEAR(rig.latest()[Signal::kPoaWpm2], 200.0, 1e-6);
+  rig.apply(scenario::Sun{50.0, Nanos{0}});
+  rig.run_for(10s);
+  EXPECT_DOUBLE_EQ(rig.latest()[Signal::kPoaWpm2], 50.0) << "the end of the first ramp must not come after all";
+}
+
+TEST(VirtualRig, ActsOnScheduledStimuliAtTheirInstant) {
+  VirtualRig rig{ridge_repeater(0.6, 500.0)};
+  Notebook notebook;
+  rig.attach(notebook);
+  rig.schedule({2s, scenario::Sun{0.0, Nanos{0}}});
+  rig.schedule({1s, scenario::BatteryConnector{false}});
+  rig.run_until(3s);
+  std::vector<std::pair<Nanos, std::string>> stimuli;
+  for (const trace::Event& event : notebook.events) {
+    if (event.kind == trace::EventKind::kStimulus) {
+      stimuli.emplace_back(event.time, event.text);
+    }
+  }
+  ASSERT_EQ(stimuli.size(), 2U);
+  EXPECT_NEAR(in_seconds(stimuli[0].first), 1.0, 1e-6);
+  EXPECT_NEAR(in_seconds(stimuli[1].first), 2.0, 1e-6);
+}
+
+TEST(VirtualRig, RefusesALoadOrChannelThatTheProfilesDoNotName) {
+  VirtualRig rig{ridge_repeater(0.6, 500.0)};
+  EXPECT_THROW(rig.apply(scenario::LoadSwitching{"kettle", true, 1.0}), base::BadInput);
+  EXPECT_THROW(rig.check(scenario::SenseFault{"mains", plant::SenseFaultKind::kOpen}), base::BadInput);
+}
+
+TEST(VirtualRig, ShowsWhatAHeldResetDoesToTheGate) {
+  VirtualRig rig{ridge_repeater(0.6, 800.0)};
+  rig.run_until(20s);
+  rig.apply(scenario::ResetLine{true});
+  Notebook notebook;
+  rig.attach(notebook);
+  rig.run_for(1s);
+  for (std::size_t i = 1; i < notebook.samples.size(); ++i) {
+    ASSERT_EQ(notebook.samples[i][Signal::kGate], 0.0) << "the pull-down decides while the pin floats";
+  }
+  rig.detach(notebook);
+  const auto resets = rig.resets();
+  rig.apply(scenario::ResetLine{false});
+  rig.run_for(20s);
+  EXPECT_GE(rig.resets(), resets);
+  EXPECT_GT(rig.latest()[Signal::kBatteryA], 1.0) << "it charges again";
+}
+
+TEST(VirtualRig, SurvivesAPowerCycleWithTheSettingsKept) {
+  VirtualRig rig{ridge_repeater(0.6, 800.0)};
+  rig.run_until(10s);
+  const auto before = rig.eeprom();
+  rig.apply(scenario::PowerCycle{500ms});
+  rig.run_for(400ms);
+  EXPECT_EQ(rig.latest()[Signal::kGate], 0.0);
+  rig.run_for(20s);
+  EXPECT_GT(rig.latest()[Signal::kBatteryA], 1.0);
+  EXPECT_EQ(rig.eeprom(), before);
+}
+
+/// A sink like a full disk.
+class FullDisk final : public trace::Sink {
+ public:
+  void on_sample(const trace::Sample& sample) override {
+    if (sample.time > 1s) {
+      throw base::RunFault("no space left");
+    }
+  }
+};
+
+TEST(VirtualRig, CarriesAFaultOfARecorderOutOfTheSimulatorAndEndsTheRunAsInvalid) {
+  VirtualRig rig{ridge_repeater(0.6, 800.0)};
+  FullDisk disk;
+  rig.attach(disk);
+  EXPECT_THROW(rig.run_until(5s), base::RunFault);
+  EXPECT_NE(rig.invalid_because().find("no space left"), std::string::npos);
+  rig.detach(disk);
+}
+
+}  // namespace
+}  // namespace dawnrig::rig
