@@ -95,6 +95,9 @@ void SimulatorCore::crash(const std::string& what) {
 }
 
 void SimulatorCore::hear(int /*level*/, const char* format, std::va_list arguments) {
+  if (avr_ == nullptr) {
+    return;  // not built yet: the constructor gives its own reasons
+  }
   char text[256];
   std::vsnprintf(text, sizeof text, format, arguments);
   const auto says = [&text](const char* words) { return std::strstr(text, words) != nullptr; };
@@ -102,7 +105,7 @@ void SimulatorCore::hear(int /*level*/, const char* format, std::va_list argumen
     const char* found = std::strstr(text, "Address ");
     return found == nullptr ? std::string("?") : "0x" + std::string(found + 8, strnlen(found + 8, 4));
   };
-  const std::string end = hex(avr_ == nullptr ? 0U : avr_->ramend);
+  const std::string end = hex(avr_->ramend);
   if (says("Invalid Opcode")) {
     const auto opcode = static_cast<std::uint32_t>(avr_->flash[avr_->pc] | (avr_->flash[avr_->pc + 1] << 8));
     crash("illegal instruction " + hex(opcode));

@@ -1,6 +1,7 @@
 #include "harness/device/virtual_device.h"
 
 #include <algorithm>
+#include <cmath>
 #include <memory>
 
 #include "harness/base/bad_input.h"
@@ -144,7 +145,7 @@ void VirtualDevice::Impl::power_on() {
     }
   }
   begin_reset(ResetCause::kPowerOn);
-  starts_at = core.now() + static_cast<Cycle>(params.startup_delay_s * static_cast<double>(params.clock_hz) + 0.5);
+  starts_at = core.now() + std::llround(params.startup_delay_s * static_cast<double>(params.clock_hz));
 }
 
 void VirtualDevice::Impl::crashed() {
