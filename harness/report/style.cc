@@ -3,8 +3,9 @@
 
 namespace dawnrig::report {
 
-std::string_view style_sheet() {
-  return R"css(
+namespace {
+
+constexpr std::string_view kStyleSheet = R"css(
 :root {
   --ink: #1b2631; --soft: #566573; --line: #d5dbe1; --faint: #f3f5f7; --paper: #ffffff;
   --pass: #1d6b52; --fail: #b0281a; --invalid: #8a5500; --vacuous: #4b5390;
@@ -114,6 +115,11 @@ svg.bar { width: 120px; height: 16px; margin-top: 3px; }
   a { text-decoration: none; }
 }
 )css";
+
+}  // namespace
+
+std::string_view style_sheet() {
+  return kStyleSheet;
 }
 
 }  // namespace dawnrig::report

@@ -100,8 +100,8 @@ std::string span_text(double duration_s) {
   if (total_s < 60) return std::to_string(total_s) + " s";
   const long long minutes = total_s / 60;
   if (minutes < 60) return std::to_string(minutes) + " min " + std::to_string(total_s % 60) + " s";
-  if (minutes < 48 * 60) return std::to_string(minutes / 60) + " h " + std::to_string(minutes % 60) + " min";
-  return std::to_string(minutes / (24 * 60)) + " d " + std::to_string(minutes / 60 % 24) + " h";
+  if (minutes < 48LL * 60) return std::to_string(minutes / 60) + " h " + std::to_string(minutes % 60) + " min";
+  return std::to_string(minutes / (24LL * 60)) + " d " + std::to_string(minutes / 60 % 24) + " h";
 }
 
 }  // namespace dawnrig::report

@@ -63,6 +63,7 @@ void DominantPeriod::add(double value) {
   highest_ = std::max(highest_, value);
   const double x = value - origin_;
   const std::size_t lags = first_.size();
+  if (lags == 0) return;  // never: the constructor sees to it
   const auto count = static_cast<std::size_t>(count_);
   if (count < lags) first_[count] = x;
   last_[count % lags] = x;

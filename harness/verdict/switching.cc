@@ -21,7 +21,7 @@ LastOn::LastOn(trace::Signal switch_signal, IfNeverOn if_never_on)
 void LastOn::on_sample(const trace::Sample& sample) {
   watched_.feed(sample, [this](const Piece& piece) {
     on_ = piece.to_value > kHalf;
-    if (piece.from_value > kHalf || on_) last_on_ = piece.to;
+    if (on_) last_on_ = piece.to;
   });
   if (on_) ++samples_on_;
 }
@@ -38,7 +38,7 @@ Figure LastOn::figure() const {
   return watched_.vouched(figure);
 }
 
-OnTime::OnTime(trace::Signal switch_signal, std::optional<Limit> limit)
+OnTime::OnTime(trace::Signal switch_signal, const std::optional<Limit>& limit)
     : watched_{just(switch_signal)}, limit_{highest_of(limit)} {}
 
 void OnTime::on_sample(const trace::Sample& sample) {
@@ -52,7 +52,7 @@ void OnTime::on_sample(const trace::Sample& sample) {
   });
 }
 
-Toggles::Toggles(trace::Signal switch_signal, std::optional<Limit> limit)
+Toggles::Toggles(trace::Signal switch_signal, const std::optional<Limit>& limit)
     : watched_{just(switch_signal)}, limit_{highest_of(limit)} {}
 
 void Toggles::on_sample(const trace::Sample& sample) {

@@ -33,7 +33,7 @@ class LastOn final : public Monitor {
 /// so far first exceeded `limit.highest`, to the sample.
 class OnTime final : public Monitor {
  public:
-  explicit OnTime(trace::Signal switch_signal, std::optional<Limit> limit = {});
+  explicit OnTime(trace::Signal switch_signal, const std::optional<Limit>& limit = {});
   void on_sample(const trace::Sample& sample) override;
   [[nodiscard]] Figure figure() const override { return watched_.over_judged(figure_); }
 
@@ -59,7 +59,7 @@ class OnFraction final : public Monitor {
 /// the change that first exceeded `limit.highest`.
 class Toggles final : public Monitor {
  public:
-  explicit Toggles(trace::Signal switch_signal, std::optional<Limit> limit = {});
+  explicit Toggles(trace::Signal switch_signal, const std::optional<Limit>& limit = {});
   void on_sample(const trace::Sample& sample) override;
   [[nodiscard]] Figure figure() const override;
 

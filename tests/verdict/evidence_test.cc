@@ -11,13 +11,17 @@ using trace::Signal;
 
 TEST(Evidence, KeepsASpikeOfOneSampleInADayOfThousandsOfSeconds) {
   EvidenceCollector collector{{Signal::kTerminalV}, 100};
-  for (int s = 0; s < 86'400; s += 10) run(collector, {{s, 28.8}});
-  run(collector, {{86'395, 28.8}, {86'395, 33.0}, {86'395, 28.8}, {86'400, 28.8}});
+  for (int s = 0; s < 86'400; s += 10) {
+    run(collector, {{s, 28.8}});
+    if (s == 6'000) run(collector, {{s + 5, 28.8}, {s + 5, 33.0}, {s + 5, 28.8}});
+    if (s == 41'110) run(collector, {{s + 5, 28.8}, {s + 5, 21.0}, {s + 5, 28.8}});
+  }
+  run(collector, {{86'400, 28.8}});
   const Curve curve = collector.curves().front();
   EXPECT_LE(curve.time_s.size(), 100U);
   EXPECT_GE(curve.time_s.size(), 50U);
   EXPECT_DOUBLE_EQ(*std::max_element(curve.high.begin(), curve.high.end()), 33.0);
-  EXPECT_DOUBLE_EQ(*std::min_element(curve.low.begin(), curve.low.end()), 28.8);
+  EXPECT_DOUBLE_EQ(*std::min_element(curve.low.begin(), curve.low.end()), 21.0);
   EXPECT_DOUBLE_EQ(curve.end_s, 86'400);
 }
 
