@@ -25,6 +25,17 @@ TEST(Evidence, KeepsASpikeOfOneSampleInADayOfThousandsOfSeconds) {
   EXPECT_DOUBLE_EQ(curve.end_s, 86'400);
 }
 
+TEST(Evidence, KeepsAJumpWhicheverBucketItFallsInto) {
+  for (int at_s = 1; at_s < 64; ++at_s) {
+    EvidenceCollector collector{{Signal::kTerminalV}, 8};
+    run(collector, {{0, 28.8}, {at_s, 28.8}, {at_s, 33.0}, {at_s, 21.0}, {at_s, 28.8}, {64, 28.8}});
+    run(collector, {{1000, 28.8}});
+    const Curve curve = collector.curves().front();
+    EXPECT_DOUBLE_EQ(*std::max_element(curve.high.begin(), curve.high.end()), 33.0) << "jump at " << at_s << " s";
+    EXPECT_DOUBLE_EQ(*std::min_element(curve.low.begin(), curve.low.end()), 21.0) << "jump at " << at_s << " s";
+  }
+}
+
 TEST(Evidence, FillsTheBucketsBetweenTwoFarSamplesWithTheLine) {
   EvidenceCollector collector{{Signal::kTerminalV}, 64};
   run(collector, {{100, 0}, {110, 10}});
