@@ -118,7 +118,7 @@ void FileComplaints::throw_if_any() const {
   if (!list_.empty()) throw BadInput(sorted());
 }
 
-TextprotoFile parse_textproto(std::string name, std::string_view text, google::protobuf::Message& message) {
+TextprotoFile parse_textproto(const std::string& name, std::string_view text, google::protobuf::Message& message) {
   TextprotoFile file{.file = name, .sha256 = sha256_hex(text), .complaints = FileComplaints(name)};
   if (text.starts_with(kByteOrderMark)) text.remove_prefix(kByteOrderMark.size());
   demand_text(name, text);

@@ -82,7 +82,7 @@ struct TextprotoFile {
 [[nodiscard]] TextprotoFile read_textproto(const std::filesystem::path& file, google::protobuf::Message& message);
 
 /// The same from memory; `name` stands for the file in complaints.
-[[nodiscard]] TextprotoFile parse_textproto(std::string name, std::string_view text,
+[[nodiscard]] TextprotoFile parse_textproto(const std::string& name, std::string_view text,
                                             google::protobuf::Message& message);
 
 }  // namespace dawnrig::base

@@ -19,6 +19,7 @@ using google::protobuf::OneofDescriptor;
 
 std::vector<std::string> field_names(const Descriptor& type) {
   std::vector<std::string> names;
+  names.reserve(static_cast<std::size_t>(type.field_count()));
   for (int i = 0; i < type.field_count(); ++i) names.push_back(type.field(i)->name());
   return names;
 }
@@ -111,8 +112,9 @@ class Reader {
       const std::string& other = choice->field(i)->name();
       if (const auto first = complaints_.locations.entry(joined_path(path, other))) {
         const std::string line = std::to_string(first->name.line);
-        complaints_.add_at(name.place, own,
-                           "cannot stand beside " + other + " of line " + line + ": only one " + choice->name());
+        std::string message = "cannot stand beside ";
+        message.append(other).append(" of line ").append(line).append(": only one ").append(choice->name());
+        complaints_.add_at(name.place, own, std::move(message));
         return true;
       }
     }

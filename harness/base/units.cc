@@ -6,7 +6,7 @@
 namespace dawnrig::base {
 namespace {
 
-const std::array<std::string, 32> kUnitNames = {
+const std::array<std::string, 32> unit_words = {
     "V", "mV",   "uV", "A",   "mA",   "uA",  "W",   "mW", "ohm", "mohm", "kohm", "s", "ms",   "us", "min", "h",
     "d", "degC", "K",  "V/K", "mV/K", "1/K", "V/s", "Hz", "kHz", "Ah",   "Wh",   "J", "W/m2", "%",  "1",   "count"};
 
@@ -23,11 +23,11 @@ constexpr std::array kSuffixes = {
 }  // namespace
 
 std::span<const std::string> unit_names() {
-  return kUnitNames;
+  return unit_words;
 }
 
 bool is_unit_name(std::string_view unit) {
-  return std::find(kUnitNames.begin(), kUnitNames.end(), unit) != kUnitNames.end();
+  return std::find(unit_words.begin(), unit_words.end(), unit) != unit_words.end();
 }
 
 std::optional<SuffixedName> split_unit(std::string_view name) {

@@ -29,10 +29,10 @@ device::DeviceParams device_params(const proto::Microcontroller& mcu) {
   params.part = mcu.part();
   params.clock_hz = std::llround(mcu.clock_hz().value());
   params.supply_v = mcu.supply_v().value();
-  params.aref_v = given(mcu.has_aref_v(), mcu.aref_v());
-  params.internal_reference_v = given(mcu.has_internal_reference_v(), mcu.internal_reference_v()).value_or(1.1);
-  params.internal_reference_2_v = given(mcu.has_internal_reference_2_v(), mcu.internal_reference_2_v()).value_or(2.56);
-  params.startup_delay_s = given(mcu.has_startup_delay_s(), mcu.startup_delay_s()).value_or(0.065);
+  params.aref_v = value(mcu.has_aref_v(), mcu.aref_v());
+  params.internal_reference_v = value(mcu.has_internal_reference_v(), mcu.internal_reference_v()).value_or(1.1);
+  params.internal_reference_2_v = value(mcu.has_internal_reference_2_v(), mcu.internal_reference_2_v()).value_or(2.56);
+  params.startup_delay_s = value(mcu.has_startup_delay_s(), mcu.startup_delay_s()).value_or(0.065);
   params.adc.offset_lsb = mcu.adc().offset_lsb().value();
   params.adc.gain_error_frac = mcu.adc().gain_error_frac().value();
   params.adc.inl_lsb = mcu.adc().inl_lsb().value();
@@ -100,24 +100,24 @@ Declared declared_of(const proto::Declared& d) {
   Declared declared;
   declared.nominal_v = d.nominal_v().value();
   declared.absorption_v = d.absorption_v().value();
-  declared.float_v = given(d.has_float_v(), d.float_v());
-  declared.absorption_time_s = given(d.has_absorption_time_s(), d.absorption_time_s());
-  declared.compensation_v_per_k = given(d.has_compensation_v_per_k(), d.compensation_v_per_k());
-  declared.compensation_lowest_degc = given(d.has_compensation_lowest_degc(), d.compensation_lowest_degc());
-  declared.compensation_highest_degc = given(d.has_compensation_highest_degc(), d.compensation_highest_degc());
-  declared.sensor_fault_v = given(d.has_sensor_fault_v(), d.sensor_fault_v());
+  declared.float_v = value(d.has_float_v(), d.float_v());
+  declared.absorption_time_s = value(d.has_absorption_time_s(), d.absorption_time_s());
+  declared.compensation_v_per_k = value(d.has_compensation_v_per_k(), d.compensation_v_per_k());
+  declared.compensation_lowest_degc = value(d.has_compensation_lowest_degc(), d.compensation_lowest_degc());
+  declared.compensation_highest_degc = value(d.has_compensation_highest_degc(), d.compensation_highest_degc());
+  declared.sensor_fault_v = value(d.has_sensor_fault_v(), d.sensor_fault_v());
   declared.over_voltage_v = d.over_voltage_v().value();
-  declared.over_voltage_delay_s = given(d.has_over_voltage_delay_s(), d.over_voltage_delay_s());
-  declared.load_disconnect_v = given(d.has_load_disconnect_v(), d.load_disconnect_v());
-  declared.load_disconnect_delay_s = given(d.has_load_disconnect_delay_s(), d.load_disconnect_delay_s());
-  declared.load_reconnect_v = given(d.has_load_reconnect_v(), d.load_reconnect_v());
-  declared.load_reconnect_delay_s = given(d.has_load_reconnect_delay_s(), d.load_reconnect_delay_s());
-  declared.sense_fault_delay_s = given(d.has_sense_fault_delay_s(), d.sense_fault_delay_s());
-  declared.stuck_sense_delay_s = given(d.has_stuck_sense_delay_s(), d.stuck_sense_delay_s());
-  declared.night_delay_s = given(d.has_night_delay_s(), d.night_delay_s());
-  declared.watchdog_s = given(d.has_watchdog_s(), d.watchdog_s());
-  declared.settle_s = given(d.has_settle_s(), d.settle_s()).value_or(30);
-  declared.startup_s = given(d.has_startup_s(), d.startup_s()).value_or(5);
+  declared.over_voltage_delay_s = value(d.has_over_voltage_delay_s(), d.over_voltage_delay_s());
+  declared.load_disconnect_v = value(d.has_load_disconnect_v(), d.load_disconnect_v());
+  declared.load_disconnect_delay_s = value(d.has_load_disconnect_delay_s(), d.load_disconnect_delay_s());
+  declared.load_reconnect_v = value(d.has_load_reconnect_v(), d.load_reconnect_v());
+  declared.load_reconnect_delay_s = value(d.has_load_reconnect_delay_s(), d.load_reconnect_delay_s());
+  declared.sense_fault_delay_s = value(d.has_sense_fault_delay_s(), d.sense_fault_delay_s());
+  declared.stuck_sense_delay_s = value(d.has_stuck_sense_delay_s(), d.stuck_sense_delay_s());
+  declared.night_delay_s = value(d.has_night_delay_s(), d.night_delay_s());
+  declared.watchdog_s = value(d.has_watchdog_s(), d.watchdog_s());
+  declared.settle_s = value(d.has_settle_s(), d.settle_s()).value_or(30);
+  declared.startup_s = value(d.has_startup_s(), d.startup_s()).value_or(5);
   declared.regulation = d.regulation();
   return declared;
 }
@@ -134,7 +134,7 @@ Hooks hooks_of(const proto::Hooks& written) {
       hooks.millisecond_counter->place = counter.symbol();
     }
   }
-  hooks.serial_baud = std::llround(given(written.has_serial_baud(), written.serial_baud()).value_or(9600));
+  hooks.serial_baud = std::llround(value(written.has_serial_baud(), written.serial_baud()).value_or(9600));
   return hooks;
 }
 

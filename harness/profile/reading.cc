@@ -4,7 +4,7 @@
 
 namespace dawnrig::profile {
 
-std::optional<double> given(bool has, const proto::Parameter& parameter) {
+std::optional<double> value(bool has, const proto::Parameter& parameter) {
   return has ? std::optional(parameter.value()) : std::nullopt;
 }
 

@@ -17,7 +17,7 @@ class Parameter;
 namespace dawnrig::profile {
 
 /// The number of a parameter; nullopt if it was not written.
-[[nodiscard]] std::optional<double> given(bool has, const proto::Parameter& parameter);
+[[nodiscard]] std::optional<double> value(bool has, const proto::Parameter& parameter);
 
 /// A file while it is judged beyond its schema. A field that is missing, or was complained about already, is not judged
 /// again: what is in its place is not what its writer meant.

@@ -17,7 +17,7 @@ plant::PanelParams panel_params(const proto::Panel& panel) {
   params.series_resistance_ohm = written.series_resistance_ohm().value();
   params.shunt_resistance_ohm = written.shunt_resistance_ohm().value();
   params.short_circuit_tempco_a_per_k = written.short_circuit_tempco_a_per_k().value();
-  params.noct_degc = given(panel.has_noct_degc(), panel.noct_degc()).value_or(45);
+  params.noct_degc = value(panel.has_noct_degc(), panel.noct_degc()).value_or(45);
   return params;
 }
 
@@ -32,21 +32,21 @@ plant::LeadAcidParams lead_acid_params(const proto::LeadAcid& written) {
   params.capacity_ah = written.capacity_ah().value();
   params.cell_ocv_empty_v = written.cell_ocv_empty_v().value();
   params.cell_ocv_full_v = written.cell_ocv_full_v().value();
-  params.ocv_tempco_v_per_k = given(written.has_ocv_tempco_v_per_k(), written.ocv_tempco_v_per_k()).value_or(0.0002);
+  params.ocv_tempco_v_per_k = value(written.has_ocv_tempco_v_per_k(), written.ocv_tempco_v_per_k()).value_or(0.0002);
   params.r_series_ohm = written.r_series_ohm().value();
   params.r_fast_ohm = written.r_fast_ohm().value();
   params.tau_fast_s = written.tau_fast_s().value();
   params.r_slow_ohm = written.r_slow_ohm().value();
   params.tau_slow_s = written.tau_slow_s().value();
   params.gassing_a_per_100ah = written.gassing_a_per_100ah().value();
-  params.gassing_per_v = given(written.has_gassing_per_v(), written.gassing_per_v()).value_or(11);
-  params.gassing_per_k = given(written.has_gassing_per_k(), written.gassing_per_k()).value_or(0.06);
+  params.gassing_per_v = value(written.has_gassing_per_v(), written.gassing_per_v()).value_or(11);
+  params.gassing_per_k = value(written.has_gassing_per_k(), written.gassing_per_k()).value_or(0.06);
   params.r_acceptance_ohm = written.r_acceptance_ohm().value();
-  params.acceptance_per_soc = given(written.has_acceptance_per_soc(), written.acceptance_per_soc()).value_or(10);
-  params.heat_capacity_j_per_k = given(written.has_heat_capacity_j_per_k(), written.heat_capacity_j_per_k())
+  params.acceptance_per_soc = value(written.has_acceptance_per_soc(), written.acceptance_per_soc()).value_or(10);
+  params.heat_capacity_j_per_k = value(written.has_heat_capacity_j_per_k(), written.heat_capacity_j_per_k())
                                      .value_or(usual_heat_capacity_j_per_k(params.capacity_ah, params.cells));
   params.thermal_resistance_k_per_w =
-      given(written.has_thermal_resistance_k_per_w(), written.thermal_resistance_k_per_w()).value_or(0.5);
+      value(written.has_thermal_resistance_k_per_w(), written.thermal_resistance_k_per_w()).value_or(0.5);
   return params;
 }
 
@@ -60,7 +60,7 @@ plant::LoadParams load_params(const proto::Load& written) {
     case proto::Load::kConstantCurrent: {
       const proto::ConstantCurrent& load = written.constant_current();
       params.kind = plant::ConstantCurrentParams{load.current_a().value(),
-                                                 given(load.has_dropout_v(), load.dropout_v()).value_or(1)};
+                                                 value(load.has_dropout_v(), load.dropout_v()).value_or(1)};
       break;
     }
     case proto::Load::kConstantPower:
@@ -127,7 +127,7 @@ SiteProfile load_site(const std::filesystem::path& file) {
   for (const proto::Load& load : written.load()) {
     site.loads.push_back({load.name(), load_params(load), load.on_at_start()});
   }
-  site.ambient_degc = given(written.has_ambient_degc(), written.ambient_degc()).value_or(25);
+  site.ambient_degc = value(written.has_ambient_degc(), written.ambient_degc()).value_or(25);
 
   Judge judge(read.complaints);
   judge_site(site, judge);
