@@ -41,6 +41,13 @@ void silence(avr_t* avr, const char* kind) {
   }
 }
 
+/// A low external interrupt pin would be polled on every cycle from then on, whether or not its interrupt is in use.
+void stop_polling_pins(avr_t* avr) {
+  for (std::uint8_t line = 0; line < 8; ++line) {
+    avr_extint_set_strict_lvl_trig(avr, line, 0);
+  }
+}
+
 }  // namespace
 
 SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image) {
@@ -65,6 +72,7 @@ SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, con
   for (const char* kind : {"timer", "adc", "uart", "spi", "eeprom", "port", "twi"}) {
     silence(avr_, kind);
   }
+  stop_polling_pins(avr_);
   own_write<&SimulatorCore::watch_stack>(avr_, R_SPH, this);
 }
 
@@ -74,8 +82,15 @@ SimulatorCore::~SimulatorCore() {
 
 void SimulatorCore::release() {
   avr_irq_pool_t pool = avr_->irq_pool;
+  for (auto& cell : avr_->io) {
+    if (cell.irq != nullptr) {
+      avr_free_irq(cell.irq, 9);  // eight bits and the byte
+      cell.irq = nullptr;
+    }
+  }
   avr_terminate(avr_);
-  // What avr_terminate() leaves behind: the names and hooks of the interrupt vectors' lines.
+  // What avr_terminate() leaves behind, as it did the lines of register bits: the names and hooks of the interrupt
+  // vectors' lines.
   for (int i = 0; i < pool.count; ++i) {
     avr_irq_t* irq = avr_->irq_pool.irq[i];
     if (irq != nullptr && (irq->flags & IRQ_FLAG_ALLOC) == 0) {
@@ -147,10 +162,7 @@ void SimulatorCore::reset() {
   avr_reset(avr_);
   avr_->run = usual_run_;
   avr_->run_cycle_limit = std::numeric_limits<std::int64_t>::max();
-  for (std::uint8_t line = 0; line < 8; ++line) {
-    // Otherwise a low pin is polled on every cycle, whether or not its interrupt is in use.
-    avr_extint_set_strict_lvl_trig(avr_, line, 0);
-  }
+  stop_polling_pins(avr_);
   for (Peripheral* peripheral : peripherals_) {
     peripheral->reset();
   }

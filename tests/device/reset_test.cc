@@ -277,5 +277,56 @@ TEST(Interrupts, LetOneInstructionPassAfterTheyAreEnabled) {
   EXPECT_EQ(device.peek(23), 0) << "the one after that had not";
 }
 
+/// Timer 1 toggles PB1 at its match; the routine's first instruction sets PB5. The simulator itself takes no time to
+/// enter a routine; silicon takes four cycles, and four more out of sleep.
+TEST(Interrupts, TakeTheirResponseTimeAwakeAndAsleep) {
+  for (const bool asleep : {false, true}) {
+    Image image = words_image(std::vector<std::uint16_t>(64, 0x0000));
+    const auto put = [&image](std::size_t word, std::uint16_t value) {
+      image.flash[2 * word] = static_cast<std::uint8_t>(value & 0xFF);
+      image.flash[2 * word + 1] = static_cast<std::uint8_t>(value >> 8);
+    };
+    put(0, 0x940C);
+    put(1, 0x0020);
+    put(0x16, 0x9A2D);  // compare match A of timer 1: sbi PORTB, 5
+    put(0x17, 0xCFFF);
+    const std::vector<std::uint16_t> body = {0xEF0F,
+                                             0xB904,
+                                             0xE002,
+                                             0x9300,
+                                             0x006F,  // DDRB = 0xFF; TIMSK1 = compare A
+                                             0xEC08,
+                                             0x9300,
+                                             0x0088,  // OCR1A = 200
+                                             0xE400,
+                                             0x9300,
+                                             0x0080,  // toggle on match
+                                             0xE001,
+                                             0xBF03,  // sleep enabled, idle
+                                             0xE009,
+                                             0x9300,
+                                             0x0081,
+                                             0x9478,  // start; sei
+                                             static_cast<std::uint16_t>(asleep ? 0x9588 : 0x0000),
+                                             0xCFFF};
+    for (std::size_t i = 0; i < body.size(); ++i) {
+      put(0x20 + i, body[i]);
+    }
+    Witness witness;
+    DeviceParams params;
+    params.startup_delay_s = 0;
+    params.watched = {{'B', 1}, {'B', 5}};
+    VirtualDevice device(params, image, witness);
+    ASSERT_EQ(device.run_until(350), RunStatus::kRunning) << device.crash_reason();
+    const auto match = witness.of({'B', 1});
+    const auto answer = witness.of({'B', 5});
+    ASSERT_EQ(match.size(), 2U);
+    ASSERT_EQ(answer.size(), 2U);
+    const Cycle took = answer[1].at - match[1].at;
+    EXPECT_GE(took, asleep ? 8 : 4);
+    EXPECT_LE(took, asleep ? 8 : 5) << "awake it may have to finish a two-cycle instruction first";
+  }
+}
+
 }  // namespace
 }  // namespace dawnrig::device
