@@ -1,5 +1,6 @@
 #include "harness/testing/judging.h"
 
+#include <sys/wait.h>
 #include <unistd.h>
 
 #include <algorithm>
@@ -109,7 +110,8 @@ class Progress {
 
 /// What stands in the report for a test whose process died: a run that nobody can vouch for.
 void write_lost_result(const fs::path& file, const trace::Identity& identity,
-                       const profile::RequirementSet& requirements, const std::string& test, const std::string& because) {
+                       const profile::RequirementSet& requirements, const std::string& test,
+                       const std::string& because) {
   proto::ResultSet set;
   auto& id = *set.mutable_identity();
   id.set_tool_version(identity.tool_version);
@@ -174,7 +176,8 @@ bool run_job(const Job& job, const JudgingOptions& options, const fs::path& trac
                   (bp::std_out & bp::std_err) > job.log.string(), bp::std_in < bp::null);
   std::error_code error;
   child.wait(error);
-  return !error && fs::exists(job.result);
+  const int status = child.native_exit_code();
+  return !error && WIFEXITED(status) && WEXITSTATUS(status) <= 1 && fs::exists(job.result);
 }
 
 }  // namespace

@@ -31,6 +31,19 @@ class Regulation : public testing::Acceptance {
   bool reached_{false};
 };
 
+TEST_F(Regulation, TakesAllThatTheArrayGivesInBulk) {
+  power_up({.soc_frac = 0.6, .sun = 600_Wpm2});
+  let_pass(from_seconds(declared().startup_s + declared().settle_s));
+  verdict::OnFraction duty{Signal::kGate};
+  Highest voltage{{.signal = Signal::kBusV, .average_over = 1s}};
+  const auto watch = watch_with({&duty, &voltage});
+  let_pass(60s);
+  Figure figure = duty.figure();
+  // Only what is still well below the set point is bulk; a device at its set point has every reason to hold back.
+  figure.exercised = voltage.figure().value < 0.98 * set_point_v() ? figure.exercised : 0;
+  judge("BULK-CHARGE", figure, "share of time that the charging switch is on over a minute of bulk", *watch);
+}
+
 TEST_F(Regulation, HoldsTheAbsorptionVoltageFromHalfSunToFullSun) {
   reach_absorption();
   FarthestOff worst;
