@@ -7,6 +7,7 @@
 #include "plant/circuit_system.h"
 #include "plant/core/range_check.h"
 #include "plant/core/rodas3.h"
+#include "plant/gate_stepper.h"
 
 namespace dawnrig::plant {
 namespace {
@@ -297,30 +298,35 @@ AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions
   if (to <= state.now) return AdvanceStatus::kOk;
   CircuitSystem system{params_, parts_, conditions};
   const Vector inverse_tolerance = inverse_tolerances(params_, system);
-  Stepper stepper{system, inverse_tolerance, state.step_hint_s};
-  const Books since = state.books;
-  GrossCharge gross;
-  Vector y = gather(state, conditions, system);
-  while (state.now < to) {
-    double slope = 0.0;
-    const Nanos straight = sun_straight_until(conditions.sun, state.now, to, slope);
-    system.set_sun_slope(slope);
-    y[Slot::kPoa] = poa_at(conditions.sun, state.now);
-    const double from_a = system.battery_a(y);
-    const double net_ah = y[Slot::kNetAh];
-    const Nanos took = stepper.step(y, straight - state.now);
-    if (took.count() == 0) break;
-    gross.add(y[Slot::kNetAh] - net_ah, from_a, system.battery_a(y), in_seconds(took));
-    state.now += took;
-    if (observer != nullptr) {
-      scatter(y, system, since, gross, state);
-      state.step_hint_s = stepper.proposed_s();
-      observer->on_step(state, conditions);
+  const auto run = [&](auto&& stepper) {
+    const Books since = state.books;
+    GrossCharge gross;
+    Vector y = gather(state, conditions, system);
+    while (state.now < to) {
+      double slope = 0.0;
+      const Nanos straight = sun_straight_until(conditions.sun, state.now, to, slope);
+      system.set_sun_slope(slope);
+      y[Slot::kPoa] = poa_at(conditions.sun, state.now);
+      const double from_a = system.battery_a(y);
+      const double net_ah = y[Slot::kNetAh];
+      const Nanos took = stepper.step(y, straight - state.now);
+      if (took.count() == 0) break;
+      gross.add(y[Slot::kNetAh] - net_ah, from_a, system.battery_a(y), in_seconds(took));
+      state.now += took;
+      if (observer != nullptr) {
+        scatter(y, system, since, gross, state);
+        state.step_hint_s = stepper.proposed_s();
+        observer->on_step(state, conditions);
+      }
     }
+    scatter(y, system, since, gross, state);
+    state.step_hint_s = stepper.proposed_s();
+    return stepper.status();
+  };
+  if (GateStepper::suits(system, in_seconds(to - state.now))) {
+    return run(GateStepper{system, inverse_tolerance, state.step_hint_s});
   }
-  scatter(y, system, since, gross, state);
-  state.step_hint_s = stepper.proposed_s();
-  return stepper.status();
+  return run(Stepper{system, inverse_tolerance, state.step_hint_s});
 }
 
 Probes Circuit::probe(const CircuitState& state, const Conditions& conditions) const {

@@ -30,37 +30,40 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
   }
 }
 
-bool CircuitSystem::rates(const Vector& y, Vector& f) {
-  y_ = y;
+bool CircuitSystem::currents(const Vector& y) {
   const double input_v = y[Slot::kInput];
   const double bus_v = y[Slot::kBus];
   now_.panel = conditions_.panel_connected ? parts_.panel.at(input_v, y[Slot::kPoa], y[Slot::kCellDegc], panel_scratch_)
                                            : PanelPoint{};
   now_.branch = conducting_ ? parts_.branch.at(input_v - bus_v, branch_scratch_) : BranchPoint{};
-  const BatteryState battery{y[Slot::kSoc], y[Slot::kFast], y[Slot::kSlow], y[Slot::kBatteryDegc]};
   now_.battery_a = battery_a(y);
-  now_.battery = parts_.battery.at(battery, now_.battery_a, series_ohm_, battery_scratch_);
-  if (!load_currents(y)) return false;
-  double from_bus_a = 0.0;
-  double from_input_a = 0.0;
-  sense_currents(y, from_bus_a, from_input_a);
+  sense_currents(y);
+  return load_currents(y);
+}
 
-  f[Slot::kInput] = per_input_f_ * (now_.panel.current_a - now_.branch.current_a - from_input_a);
-  f[Slot::kBus] =
-      per_output_f_ * (now_.branch.current_a - now_.battery_a - now_.load_a - now_.quiescent.current_a - from_bus_a);
+double CircuitSystem::battery_degc_per_s(const LeadAcidPoint& q, double battery_degc) const {
+  const LeadAcidParams& b = parts_.battery.params();
+  return conditions_.battery_held_at_temperature
+             ? 0.0
+             : (q.heating_w - (battery_degc - conditions_.ambient_degc) / b.thermal_resistance_k_per_w) /
+                   b.heat_capacity_j_per_k;
+}
+
+bool CircuitSystem::rates(const Vector& y, Vector& f) {
+  y_ = y;
+  if (!currents(y)) return false;
+  const BatteryState battery{y[Slot::kSoc], y[Slot::kFast], y[Slot::kSlow], y[Slot::kBatteryDegc]};
+  now_.battery = battery_at(battery, now_.battery_a);
+  f[Slot::kInput] = input_per_s();
+  f[Slot::kBus] = bus_per_s();
   f[Slot::kFast] = now_.battery.fast_per_s;
   f[Slot::kSlow] = now_.battery.slow_per_s;
   f[Slot::kSoc] = now_.battery.soc_per_s;
-  const LeadAcidParams& b = parts_.battery.params();
-  f[Slot::kBatteryDegc] = conditions_.battery_held_at_temperature
-                              ? 0.0
-                              : (now_.battery.heating_w -
-                                 (battery.battery_degc - conditions_.ambient_degc) / b.thermal_resistance_k_per_w) /
-                                    b.heat_capacity_j_per_k;
+  f[Slot::kBatteryDegc] = battery_degc_per_s(now_.battery, battery.battery_degc);
   f[Slot::kCellDegc] = (parts_.panel.settled_degc(conditions_.ambient_degc, y[Slot::kPoa]) - y[Slot::kCellDegc]) /
                        SingleDiodePanel::kThermalLagS;
-  f[Slot::kPoa] = sun_slope_;
-  book_rates(y, from_bus_a, from_input_a, f);
+  f[Slot::kPoa] = sun_slope_wpm2_per_s_;
+  book_rates(y, f);
   if (frozen_) {
     for (std::size_t i = Slot::kFast; i < Slot::kFirstLoad; ++i) f[i] = 0.0;
   }
@@ -72,7 +75,7 @@ bool CircuitSystem::rates(const Vector& y, Vector& f) {
 bool CircuitSystem::load_currents(const Vector& y) {
   const double bus_v = y[Slot::kBus];
   now_.quiescent = held_current(params_.stage.quiescent_a, kQuiescentDropoutV, bus_v);
-  now_.load_a = 0.0;
+  now_.load_a = now_.load_d_bus = 0.0;
   now_.load_v = conditions_.load_switch_on ? bus_v : 0.0;
   for (std::size_t i = 0; i < load_count_; ++i) {
     const LoadParams& load = params_.loads[i];
@@ -80,6 +83,7 @@ bool CircuitSystem::load_currents(const Vector& y) {
     const bool on = setting.on && load.unswitched;
     now_.loads[i] = load_at(load, on, setting.scale, bus_v, y[Slot::kFirstLoad + i]);
     now_.load_a += now_.loads[i].current_a;
+    now_.load_d_bus += now_.loads[i].d_voltage;
   }
   return !any_switched_ || switched_loads(y);
 }
@@ -95,9 +99,9 @@ bool CircuitSystem::switched_loads(const Vector& y) {
   double high = std::fmax(0.0, bus_v);
   double v = bus_v;
   double a = 0.0;
+  double slope = 0.0;
   for (int iteration = 0;; ++iteration) {
-    a = 0.0;
-    double slope = 0.0;
+    a = slope = 0.0;
     for (std::size_t i = 0; i < load_count_; ++i) {
       if (params_.loads[i].unswitched) continue;
       now_.loads[i] =
@@ -114,21 +118,25 @@ bool CircuitSystem::switched_loads(const Vector& y) {
   }
   now_.load_v = v;
   now_.load_a += a;
+  now_.switched_share = 1.0 / (1.0 + ohm * slope);
+  now_.load_d_bus += slope * now_.switched_share;
   return true;
 }
 
-void CircuitSystem::sense_currents(const Vector& y, double& from_bus_a, double& from_input_a) {
+void CircuitSystem::sense_currents(const Vector& y) {
+  now_.from_input_a = now_.from_bus_a = now_.input_sense_d_input = now_.bus_sense_d_bus = 0.0;
   for (std::size_t i = 0; i < sense_count_; ++i) {
     const SenseChannel& channel = parts_.sense[i];
     const bool input = channel.node() == SenseNode::kPanelInput;
     const SenseWorld world{input ? y[Slot::kInput] : y[Slot::kBus], y[Slot::kBatteryDegc], conditions_.ambient_degc,
                            conditions_.supply_v, conditions_.sense_faults[i]};
     now_.sense[i] = channel.at(y[first_sense_ + i], world, sense_scratch_[i]);
-    (input ? from_input_a : from_bus_a) += now_.sense[i].node_a;
+    (input ? now_.from_input_a : now_.from_bus_a) += now_.sense[i].node_a;
+    (input ? now_.input_sense_d_input : now_.bus_sense_d_bus) += now_.sense[i].node_d_node;
   }
 }
 
-void CircuitSystem::book_rates(const Vector& y, double from_bus_a, double from_input_a, Vector& f) const {
+void CircuitSystem::book_rates(const Vector& y, Vector& f) const {
   const double panel_a = now_.panel.current_a;
   const double battery_a = now_.battery_a;
   const double panel_loss_w = params_.panel_cable_ohm * panel_a * panel_a;
@@ -137,7 +145,7 @@ void CircuitSystem::book_rates(const Vector& y, double from_bus_a, double from_i
   f[Slot::kStageJ] = (y[Slot::kInput] - y[Slot::kBus]) * now_.branch.current_a;
   f[Slot::kBatteryJ] = (y[Slot::kBus] - cable_ohm_ * battery_a) * battery_a;
   f[Slot::kLoadsJ] = y[Slot::kBus] * (now_.load_a + now_.quiescent.current_a);
-  f[Slot::kSenseJ] = y[Slot::kBus] * from_bus_a + y[Slot::kInput] * from_input_a;
+  f[Slot::kSenseJ] = y[Slot::kBus] * now_.from_bus_a + y[Slot::kInput] * now_.from_input_a;
   f[Slot::kNetAh] = battery_a * kPerHour;
   f[Slot::kGassingAh] = now_.battery.gassing_a * kPerHour;
 }
@@ -205,7 +213,7 @@ void CircuitSystem::linearise_sense(double s) {
 void CircuitSystem::solve(const Vector& rhs, Vector& k) const {
   const CircuitPoint& q = marked_;
   const double poa_k = frozen_ ? 0.0 : rhs[Slot::kPoa] * per_s_;
-  const bool lit = marked_y_[Slot::kPoa] > 0.0 || sun_slope_ > 0.0;
+  const bool lit = marked_y_[Slot::kPoa] > 0.0 || sun_slope_wpm2_per_s_ > 0.0;
   const double warming = lit ? parts_.panel.warming_k_per_wpm2() / SingleDiodePanel::kThermalLagS : 0.0;
   const double cell_k = cell_inverse_ * (rhs[Slot::kCellDegc] + warming * poa_k);
   const double heat_k = heat_inverse_ * rhs[Slot::kBatteryDegc];
@@ -281,8 +289,9 @@ void CircuitSystem::solve_books(const Vector& rhs, Vector& k, double battery_k, 
   const double input_k = k[Slot::kInput];
   const double bus_k = k[Slot::kBus];
   const double panel_a = q.panel.current_a;
-  const double panel_k = q.panel.d_voltage * input_k + q.panel.d_degc * k[Slot::kCellDegc] +
-                         (marked_y_[Slot::kPoa] > 0.0 || sun_slope_ > 0.0 ? q.panel.d_poa * k[Slot::kPoa] : 0.0);
+  const double panel_k =
+      q.panel.d_voltage * input_k + q.panel.d_degc * k[Slot::kCellDegc] +
+      (marked_y_[Slot::kPoa] > 0.0 || sun_slope_wpm2_per_s_ > 0.0 ? q.panel.d_poa * k[Slot::kPoa] : 0.0);
   const double panel_loss_k = 2.0 * params_.panel_cable_ohm * panel_a * panel_k;
   const double battery_loss_k = 2.0 * cable_ohm_ * q.battery_a * battery_k;
   double sense_k = 0.0;

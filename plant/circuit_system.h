@@ -38,10 +38,12 @@ struct CircuitPoint {
   BranchPoint branch;
   LeadAcidPoint battery;
   double battery_a{};
-  double load_v{};           ///< behind the load switch
-  double load_a{};           ///< all loads
-  double load_d_bus{};       ///< slope of load_a at fixed filaments
-  double load_d_switched{};  ///< conductance of what hangs behind the switch
+  double load_v{};                                  ///< behind the load switch
+  double load_a{};                                  ///< all loads
+  double load_d_bus{};                              ///< slope of load_a at fixed filaments
+  double switched_share{1.0};                       ///< of a current's drift behind the load switch, seen from the bus
+  double from_input_a{}, from_bus_a{};              ///< into all sense networks
+  double input_sense_d_input{}, bus_sense_d_bus{};  ///< their slopes at fixed pins
   LoadPoint quiescent;
   std::array<LoadPoint, kMaxLoads> loads;
   std::array<SensePoint, kMaxSense> sense;
@@ -68,7 +70,7 @@ class CircuitSystem {
   [[nodiscard]] std::size_t first_sense() const { return first_sense_; }
 
   /// The slope of the sun within the coming steps; rates() adds it to Slot::kPoa.
-  void set_sun_slope(double wpm2_per_s) { sun_slope_ = wpm2_per_s; }
+  void set_sun_slope(double wpm2_per_s) { sun_slope_wpm2_per_s_ = wpm2_per_s; }
   /// Holds battery, cells and the sun still, for finding the resting voltages.
   void freeze_slow() { frozen_ = true; }
 
@@ -82,7 +84,29 @@ class CircuitSystem {
   void linearise(double s);
   void solve(const Vector& rhs, Vector& k) const;
 
-  /// As of the last rates().
+  /// The currents alone: less than rates(), and the point()'s battery is left as it was.
+  [[nodiscard]] bool currents(const Vector& y);
+  /// Of the two capacitors, from the last currents().
+  [[nodiscard]] double input_per_s() const {
+    return per_input_f_ * (now_.panel.current_a - now_.branch.current_a - now_.from_input_a);
+  }
+  [[nodiscard]] double bus_per_s() const {
+    return per_output_f_ *
+           (now_.branch.current_a - now_.battery_a - now_.load_a - now_.quiescent.current_a - now_.from_bus_a);
+  }
+  /// The battery's rates at a state and current of the caller's choosing.
+  [[nodiscard]] LeadAcidPoint battery_at(const BatteryState& state, double battery_a) {
+    return parts_.battery.at(state, battery_a, series_ohm_, battery_scratch_);
+  }
+  [[nodiscard]] double battery_degc_per_s(const LeadAcidPoint& q, double battery_degc) const;
+
+  [[nodiscard]] const CircuitParams& params() const { return params_; }
+  [[nodiscard]] const CircuitParts& parts() const { return parts_; }
+  [[nodiscard]] double battery_s() const { return battery_s_; }
+  [[nodiscard]] double cable_ohm() const { return cable_ohm_; }
+  [[nodiscard]] double sun_slope_wpm2_per_s() const { return sun_slope_wpm2_per_s_; }
+
+  /// As of the last rates() or currents().
   [[nodiscard]] const CircuitPoint& point() const { return now_; }
   /// Keeps the last rates() as what linearise() works from; for a step that is tried again after other evaluations.
   void mark() { marked_ = now_, marked_y_ = y_; }
@@ -90,8 +114,8 @@ class CircuitSystem {
  private:
   [[nodiscard]] bool load_currents(const Vector& y);
   [[nodiscard]] bool switched_loads(const Vector& y);
-  void sense_currents(const Vector& y, double& from_bus_a, double& from_input_a);
-  void book_rates(const Vector& y, double from_bus_a, double from_input_a, Vector& f) const;
+  void sense_currents(const Vector& y);
+  void book_rates(const Vector& y, Vector& f) const;
   void linearise_battery(double s);
   void linearise_loads(double s);
   void linearise_sense(double s);
@@ -107,7 +131,7 @@ class CircuitSystem {
   bool conducting_;
   bool any_switched_{false};
   bool frozen_{false};
-  double sun_slope_{0.0};
+  double sun_slope_wpm2_per_s_{0.0};
   double series_ohm_;  // of the battery, scaled
   double cable_ohm_;   // to the battery, scaled
   double battery_s_;   // conductance of both; 0 while the connector is open

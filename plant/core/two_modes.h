@@ -1,0 +1,190 @@
+// Plant, core: two coupled capacitors over one step, solved in closed form. May use phi.h.
+#pragma once
+
+#include <array>
+#include <cmath>
+#include <cstddef>
+
+#include "plant/core/phi.h"
+
+namespace dawnrig::plant {
+
+/// Conductances at two capacitors: each node's own to ground, and the one between them.
+struct TwoNodes {
+  double first_f{}, second_f{};
+  double first_s{}, second_s{};
+  double between_s{};
+};
+
+/// A quantity along a step, tau from 0 to 1: c[0] + c[1] a(tau) + c[2] b(tau) + c[3] tau + c[4] tau^2, where a and b
+/// are the two modes of the pair of nodes.
+using Along = std::array<double, 5>;
+
+/// The linear part of the two nodes' equations in its own axes. With x = node voltages less their start,
+///
+///     x' = J x + r0 + r1 t + d (t/h)^2,        J of TwoNodes, symmetric once voltages are scaled by sqrt(C)
+///
+/// falls into two scalar equations, each solved by phi functions, exact for any h and any stiffness. Products of what
+/// runs along the step integrate in closed form too, so that the energy books balance to rounding.
+/// Checked in tests/plant/two_modes_test.cc.
+class TwoModes {
+ public:
+  using Pair = std::array<double, 2>;  // of the two nodes, or of the two modes
+
+  /// Axes and rates; start_per_s, drift_per_s2 are r0, r1 of the nodes.
+  TwoModes(const TwoNodes& nodes, const Pair& start_per_s, const Pair& drift_per_s2)
+      : root_first_{std::sqrt(nodes.first_f)}, root_second_{std::sqrt(nodes.second_f)} {
+    const double j11 = -(nodes.first_s + nodes.between_s) / nodes.first_f;
+    const double j22 = -(nodes.second_s + nodes.between_s) / nodes.second_f;
+    const double k = nodes.between_s / (root_first_ * root_second_);
+    const double half = 0.5 * (j11 - j22);
+    const double mean = 0.5 * (j11 + j22);
+    const double root = std::sqrt(half * half + k * k);
+    // The determinant without the digits that a stiff coupling would cancel; from it the slower rate.
+    const double det = (nodes.first_s * nodes.second_s + nodes.between_s * (nodes.first_s + nodes.second_s)) /
+                       nodes.first_f / nodes.second_f;
+    if (mean > 0.0) {
+      rate_[0] = mean + root;
+      rate_[1] = det / rate_[0];
+    } else {
+      rate_[1] = mean - root;
+      rate_[0] = rate_[1] < 0.0 ? det / rate_[1] : mean + root;
+    }
+    double x = half > 0.0 ? half + root : k;
+    double y = half > 0.0 ? k : root - half;
+    const double length = std::sqrt(x * x + y * y);
+    cosine_ = length > 0.0 ? x / length : 1.0;
+    sine_ = length > 0.0 ? y / length : 0.0;
+    start_ = to_modes(start_per_s);
+    drift_ = to_modes(drift_per_s2);
+  }
+
+  /// Per second, the slower one first; below zero unless a node's conductance is.
+  [[nodiscard]] const Pair& rate_per_s() const { return rate_; }
+
+  /// How far mode m alone would carry each node in the end, from its present speed.
+  [[nodiscard]] Pair reach_v(std::size_t m) const {
+    const double far = start_[m] / rate_[m];
+    return m == 0 ? Pair{std::abs(cosine_ * far / root_first_), std::abs(sine_ * far / root_second_)}
+                  : Pair{std::abs(sine_ * far / root_first_), std::abs(cosine_ * far / root_second_)};
+  }
+
+  /// One length of step: what the modes do over it, first without, then with a curvature d.
+  struct Step {
+    std::array<double, 2> z{};
+    std::array<Phi<6>, 2> phi;
+    Pair r0{}, r1{}, r2{};  // forces times h
+    Pair end{}, mean{};     // of the modes
+  };
+  [[nodiscard]] Step over(double h_s) const {
+    Step s{{h_s * rate_[0], h_s * rate_[1]}, {Phi<6>{h_s * rate_[0]}, Phi<6>{h_s * rate_[1]}}, {}, {}, {}, {}, {}};
+    for (std::size_t m = 0; m < 2; ++m) {
+      const Phi<6>& p = s.phi[m];
+      s.r0[m] = h_s * start_[m];
+      s.r1[m] = h_s * h_s * drift_[m];
+      s.end[m] = p[1] * s.r0[m] + p[2] * s.r1[m];
+      s.mean[m] = p[2] * s.r0[m] + p[3] * s.r1[m];
+    }
+    return s;
+  }
+  /// Adds the curvature; returns by how much the ends of the nodes move for it.
+  Pair bend(Step& s, double h_s, const Pair& d_per_s) const {
+    const Pair d = to_modes(d_per_s);
+    Pair moved{};
+    for (std::size_t m = 0; m < 2; ++m) {
+      s.r2[m] = h_s * d[m];
+      moved[m] = 2.0 * s.phi[m][3] * s.r2[m];
+      s.end[m] += moved[m];
+      s.mean[m] += 2.0 * s.phi[m][4] * s.r2[m];
+    }
+    return to_nodes(moved);
+  }
+
+  [[nodiscard]] Pair to_nodes(const Pair& modes) const {
+    return {(cosine_ * modes[0] - sine_ * modes[1]) / root_first_,
+            (sine_ * modes[0] + cosine_ * modes[1]) / root_second_};
+  }
+  /// The nodes' voltages less their start, as combinations of the modes.
+  [[nodiscard]] Along first_along() const { return {0.0, cosine_ / root_first_, -sine_ / root_first_, 0.0, 0.0}; }
+  [[nodiscard]] Along second_along() const { return {0.0, sine_ / root_second_, cosine_ / root_second_, 0.0, 0.0}; }
+
+ private:
+  [[nodiscard]] Pair to_modes(const Pair& nodes) const {
+    const double x = root_first_ * nodes[0];
+    const double y = root_second_ * nodes[1];
+    return {cosine_ * x + sine_ * y, cosine_ * y - sine_ * x};
+  }
+
+  double root_first_, root_second_;
+  double cosine_{}, sine_{};
+  Pair rate_{}, start_{}, drift_{};
+};
+
+/// Mean over the step of the product of any two quantities along it.
+class Gram {
+ public:
+  explicit Gram(const TwoModes::Step& s) {
+    const double zz = s.z[0] + s.z[1];
+    std::array<std::array<double, 3>, 2> moment{};  // of tau^n times the mode
+    for (std::size_t m = 0; m < 2; ++m) {
+      const Phi<6>& p = s.phi[m];
+      const double r2 = 2.0 * s.r2[m];
+      moment[m] = {s.mean[m], (p[2] - p[3]) * s.r0[m] + (p[3] - p[4]) * s.r1[m] + (p[4] - p[5]) * r2,
+                   (p[2] - 2.0 * (p[3] - p[4])) * s.r0[m] + (p[3] - 2.0 * (p[4] - p[5])) * s.r1[m] +
+                       (p[4] - 2.0 * (p[5] - p[6])) * r2};
+    }
+    // (x y)' = (zx + zy) x y + x ry + y rx, integrated; where the rates are too small to divide by, Taylor's series.
+    const auto product = [&](std::size_t x, std::size_t y, double z) {
+      if (std::abs(z) < kSmall) return by_series(s, x, y);
+      const double forced = moment[x][0] * s.r0[y] + moment[x][1] * s.r1[y] + moment[x][2] * s.r2[y] +
+                            moment[y][0] * s.r0[x] + moment[y][1] * s.r1[x] + moment[y][2] * s.r2[x];
+      return (s.end[x] * s.end[y] - forced) / z;
+    };
+    const double aa = product(0, 0, 2.0 * s.z[0]);
+    const double ab = product(0, 1, zz);
+    const double bb = product(1, 1, 2.0 * s.z[1]);
+    rows_ = {{{1.0, moment[0][0], moment[1][0], 1.0 / 2, 1.0 / 3},
+              {moment[0][0], aa, ab, moment[0][1], moment[0][2]},
+              {moment[1][0], ab, bb, moment[1][1], moment[1][2]},
+              {1.0 / 2, moment[0][1], moment[1][1], 1.0 / 3, 1.0 / 4},
+              {1.0 / 3, moment[0][2], moment[1][2], 1.0 / 4, 1.0 / 5}}};
+  }
+
+  /// The mean of x times y is dot(times(x), y).
+  [[nodiscard]] Along times(const Along& x) const {
+    Along y{};
+    for (std::size_t i = 0; i < 5; ++i) {
+      y[i] = rows_[i][0] * x[0] + rows_[i][1] * x[1] + rows_[i][2] * x[2] + rows_[i][3] * x[3] + rows_[i][4] * x[4];
+    }
+    return y;
+  }
+  [[nodiscard]] static double dot(const Along& x, const Along& y) {
+    return x[0] * y[0] + x[1] * y[1] + x[2] * y[2] + x[3] * y[3] + x[4] * y[4];
+  }
+  [[nodiscard]] double mean(const Along& x) const { return dot(rows_[0], x); }
+
+ private:
+  static constexpr double kSmall = 0.5;
+  static constexpr std::size_t kDegree = 6;
+
+  static double by_series(const TwoModes::Step& s, std::size_t x, std::size_t y) {
+    std::array<std::array<double, kDegree>, 2> c{};  // of tau^(n+1)
+    for (std::size_t i = 0; i < 2; ++i) {
+      const std::size_t m = i == 0 ? x : y;
+      const double z = s.z[m];
+      c[i][0] = s.r0[m];
+      c[i][1] = (z * c[i][0] + s.r1[m]) / 2.0;
+      c[i][2] = (z * c[i][1] + s.r2[m]) / 3.0;
+      for (std::size_t n = 3; n < kDegree; ++n) c[i][n] = z * c[i][n - 1] / static_cast<double>(n + 1);
+    }
+    double sum = 0.0;
+    for (std::size_t i = 0; i < kDegree; ++i) {
+      for (std::size_t j = 0; j < kDegree; ++j) sum += c[0][i] * c[1][j] / static_cast<double>(i + j + 3);
+    }
+    return sum;
+  }
+
+  std::array<Along, 5> rows_{};
+};
+
+}  // namespace dawnrig::plant

@@ -1,0 +1,260 @@
+#include "plant/gate_stepper.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+namespace dawnrig::plant {
+namespace {
+
+constexpr double kLongestSpanS = 5e-3;
+constexpr double kFirstStepS = 1e-6;
+constexpr double kOfSlowestRate = 0.3;
+// The miss is looked for at the end of a step only: a mode that has far to go is not stepped over unseen. The same
+// keeps what is drawn straight between two steps close to the curve.
+constexpr double kMostOfModes = 2.0;
+constexpr double kFarInputV = 0.1;
+constexpr double kFarBusV = 0.01;
+
+BatteryState battery_of(const CircuitSystem::Vector& y) {
+  return {y[Slot::kSoc], y[Slot::kFast], y[Slot::kSlow], y[Slot::kBatteryDegc]};
+}
+
+double growth(double miss, double most) {
+  if (miss < 1e-4) return most;
+  return std::clamp(0.85 / std::cbrt(miss), 0.03, most);
+}
+
+}  // namespace
+
+GateStepper::GateStepper(CircuitSystem& system, const Vector& inverse_tolerance, double hint_s)
+    : system_{system}, inverse_tolerance_{inverse_tolerance}, proposed_s_{hint_s > 0.0 ? hint_s : kFirstStepS} {}
+
+bool GateStepper::suits(const CircuitSystem& system, double span_s) {
+  const LeadAcidParams& b = system.parts().battery.params();
+  const double slowest_s = std::min(b.tau_fast_s, b.thermal_resistance_k_per_w * b.heat_capacity_j_per_k);
+  return span_s <= kLongestSpanS && span_s <= kOfSlowestRate * slowest_s;
+}
+
+Nanos GateStepper::step(Vector& y, Nanos left) {
+  if (!begin(y)) {
+    status_ = finite(y) ? AdvanceStatus::kNotConverged : AdvanceStatus::kNotANumber;
+    return Nanos{0};
+  }
+  const TwoModes two = modes();
+  for (;;) {
+    const Nanos length = choose(two, left);
+    const double h = in_seconds(length);
+    const bool smallest = length.count() <= 1;
+    const double miss = attempt(y, two, h);
+    const bool good = std::isfinite(miss) && finite(next_);
+    if (good && (miss <= 1.0 || smallest)) {
+      const double grown = h * growth(miss, 10.0);
+      // A step cut short by the end of the interval says nothing against the longer one proposed before.
+      proposed_s_ = std::min(cut_ ? std::max(proposed_s_, grown) : grown, kLongestSpanS);
+      y = next_;
+      return length;
+    }
+    if (smallest) {
+      status_ = converged_ || !finite(next_) ? AdvanceStatus::kNotANumber : AdvanceStatus::kNotConverged;
+      return Nanos{0};
+    }
+    proposed_s_ = good ? h * growth(miss, 0.9) : 0.1 * h;
+  }
+}
+
+bool GateStepper::begin(const Vector& y) {
+  if (!system_.rates(y, f_)) return false;
+  at_ = system_.point();
+  const CircuitParts& parts = system_.parts();
+  nodes_ = {system_.params().stage.input_capacitance_f, system_.params().stage.output_capacitance_f,
+            at_.input_sense_d_input - at_.panel.d_voltage,
+            at_.bus_sense_d_bus + at_.load_d_bus + at_.quiescent.d_voltage + system_.battery_s(), at_.branch.d_voltage};
+  start_ = {at_.panel.current_a, at_.branch.current_a, at_.battery_a, at_.load_a + at_.quiescent.current_a,
+            at_.from_input_a,    at_.from_bus_a};
+  emf_v_ = at_.battery.inner_v;
+  emf_drift_v_ = f_[Slot::kFast] + f_[Slot::kSlow] + parts.battery.ocv_per_soc_v() * f_[Slot::kSoc] +
+                 parts.battery.ocv_per_k_v() * f_[Slot::kBatteryDegc];
+  double filaments_a = 0.0;
+  double switched_a = 0.0;
+  for (std::size_t i = 0; i < system_.params().loads.size(); ++i) {
+    const LoadPoint& q = at_.loads[i];
+    (system_.params().loads[i].unswitched ? filaments_a : switched_a) += q.d_state * q.state_per_s;
+  }
+  drift_ = {};
+  drift_.panel_a = at_.panel.d_poa * f_[Slot::kPoa] + at_.panel.d_degc * f_[Slot::kCellDegc];
+  drift_.battery_a = -system_.battery_s() * emf_drift_v_;
+  drift_.load_a = filaments_a + switched_a * at_.switched_share;
+  return true;
+}
+
+TwoModes GateStepper::modes() const {
+  return TwoModes{nodes_,
+                  {f_[Slot::kInput], f_[Slot::kBus]},
+                  {drift_.panel_a / nodes_.first_f, -(drift_.battery_a + drift_.load_a) / nodes_.second_f}};
+}
+
+// The proposed step in whole nanoseconds; two equal ones rather than a full and a tiny one at the end.
+Nanos GateStepper::choose(const TwoModes& two, Nanos left) {
+  const double left_s = in_seconds(left);
+  double h = proposed_s_;
+  bool held = false;
+  for (std::size_t m = 0; m < 2; ++m) {
+    const TwoModes::Pair far = two.reach_v(m);
+    const double most_s = kMostOfModes / std::abs(two.rate_per_s()[m]);
+    if ((far[0] > kFarInputV || far[1] > kFarBusV) && h > most_s) {
+      h = most_s;
+      held = true;
+    }
+  }
+  cut_ = h >= left_s;
+  if (cut_) return left;
+  if (held) return Nanos{std::max<std::int64_t>(1, static_cast<std::int64_t>(h * 1e9))};
+  if (h > 0.6 * left_s) return Nanos{(left.count() + 1) / 2};
+  return Nanos{std::max<std::int64_t>(1, static_cast<std::int64_t>(h * 1e9))};
+}
+
+double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
+  TwoModes::Step s = two.over(h_s);
+  const TwoModes::Pair end = two.to_nodes(s.end);
+  const TwoModes::Pair mean = two.to_nodes(s.mean);
+  next_ = y;
+  next_[Slot::kInput] += end[0];
+  next_[Slot::kBus] += end[1];
+  const double battery_s = system_.battery_s();
+  mean_battery_a_ = start_.battery_a + battery_s * (mean[1] - 0.5 * h_s * emf_drift_v_);
+  double worst = move_slow(y, mean_battery_a_, h_s);
+  (void)move_pins(y, h_s, {end[0], mean[0]}, {end[1], mean[1]}, false);
+  for (std::size_t i = Slot::kFirstLoad; i < system_.first_sense(); ++i) next_[i] = y[i] + h_s * f_[i];
+
+  converged_ = system_.currents(next_);
+  if (!converged_) return std::numeric_limits<double>::quiet_NaN();
+  const CircuitPoint& q = system_.point();
+  emf_miss_v_ = system_.parts().battery.inner_v(battery_of(next_)) - emf_v_ - h_s * emf_drift_v_;
+  const double across = end[0] - end[1];
+  miss_.panel_a = q.panel.current_a - start_.panel_a - at_.panel.d_voltage * end[0] - h_s * drift_.panel_a;
+  miss_.branch_a = q.branch.current_a - start_.branch_a - at_.branch.d_voltage * across;
+  miss_.battery_a = -battery_s * emf_miss_v_;
+  miss_.load_a = q.load_a + q.quiescent.current_a - start_.load_a -
+                 (at_.load_d_bus + at_.quiescent.d_voltage) * end[1] - h_s * drift_.load_a;
+  miss_.input_sense_a = q.from_input_a - start_.input_sense_a - at_.input_sense_d_input * end[0];
+  miss_.bus_sense_a = q.from_bus_a - start_.bus_sense_a - at_.bus_sense_d_bus * end[1];
+  const TwoModes::Pair moved =
+      two.bend(s, h_s,
+               {(miss_.panel_a - miss_.branch_a - miss_.input_sense_a) / nodes_.first_f,
+                (miss_.branch_a - miss_.battery_a - miss_.load_a - miss_.bus_sense_a) / nodes_.second_f});
+  next_[Slot::kInput] += moved[0];
+  next_[Slot::kBus] += moved[1];
+  worst = std::max({worst, std::abs(moved[0]) * inverse_tolerance_[Slot::kInput],
+                    std::abs(moved[1]) * inverse_tolerance_[Slot::kBus]});
+  if (!(worst <= 1.0) && h_s > 1.5e-9) return worst;  // also when it is not a number
+  const TwoModes::Pair last_end = two.to_nodes(s.end);
+  const TwoModes::Pair last_mean = two.to_nodes(s.mean);
+  worst = std::max(worst, move_filaments(y, h_s));
+  worst = std::max(worst, move_pins(y, h_s, {last_end[0], last_mean[0]}, {last_end[1], last_mean[1]}, true));
+  keep_books(y, two, s, h_s);
+  return worst;
+}
+
+// By the midpoint, with the mean current. What the kink of the acceptance at zero current makes of a current that
+// turns around within the step is the error.
+double GateStepper::move_slow(const Vector& y, double mean_battery_a, double h_s) {
+  Vector& next = next_;
+  BatteryState middle = battery_of(y);
+  const double half_s = 0.5 * h_s;
+  middle.soc_frac += half_s * f_[Slot::kSoc];
+  middle.v_fast_v += half_s * f_[Slot::kFast];
+  middle.v_slow_v += half_s * f_[Slot::kSlow];
+  middle.battery_degc += half_s * f_[Slot::kBatteryDegc];
+  const LeadAcidPoint q = system_.battery_at(middle, mean_battery_a);
+  next[Slot::kSoc] += h_s * q.soc_per_s;
+  next[Slot::kFast] += h_s * q.fast_per_s;
+  next[Slot::kSlow] += h_s * q.slow_per_s;
+  next[Slot::kBatteryDegc] += h_s * system_.battery_degc_per_s(q, middle.battery_degc);
+  next[Slot::kPoa] += h_s * f_[Slot::kPoa];
+  const double cell_lag = h_s / SingleDiodePanel::kThermalLagS;
+  next[Slot::kCellDegc] += h_s * (1.0 - 0.5 * cell_lag) * f_[Slot::kCellDegc];
+  next[Slot::kGassingAh] += h_s / 3600.0 * q.gassing_a;
+
+  const double first_a = start_.battery_a - at_.battery.gassing_a;
+  const double last_a = first_a + 2.0 * (mean_battery_a - start_.battery_a);
+  if ((first_a > 0.0) == (last_a > 0.0)) return 0.0;
+  const double kink_per_s = std::abs(q.fast_d_main - at_.battery.fast_d_main);
+  return 0.5 * h_s * kink_per_s * std::min(std::abs(first_a), std::abs(last_a)) * inverse_tolerance_[Slot::kFast];
+}
+
+// Each pin is driven by its node, whose way is taken as the parabola of the same start, mean and end.
+double GateStepper::move_pins(const Vector& y, double h_s, const Excursion& input, const Excursion& bus,
+                              bool corrected) {
+  double worst = 0.0;
+  for (std::size_t i = 0; i < system_.params().sense.size(); ++i) {
+    const std::size_t slot = system_.first_sense() + i;
+    const SensePoint& q = at_.sense[i];
+    const Excursion& node = system_.parts().sense[i].node() == SenseNode::kPanelInput ? input : bus;
+    const double curved_v = 3.0 * node.end_v - 6.0 * node.mean_v;
+    const Phi<3> phi{h_s * q.pin_d_pin};
+    double moved_v =
+        h_s * (phi[1] * q.pin_per_s + q.pin_d_node * (phi[2] * (node.end_v - curved_v) + 2.0 * phi[3] * curved_v));
+    if (corrected) {
+      const double rate_miss = system_.point().sense[i].pin_per_s - q.pin_per_s -
+                               q.pin_d_pin * (next_[slot] - y[slot]) - q.pin_d_node * node.end_v;
+      const double more_v = 2.0 * h_s * phi[3] * rate_miss;
+      moved_v += more_v;
+      worst = std::max(worst, std::abs(more_v) * inverse_tolerance_[slot]);
+    }
+    next_[slot] = y[slot] + moved_v;
+  }
+  return worst;
+}
+
+double GateStepper::move_filaments(const Vector& y, double h_s) {
+  double worst = 0.0;
+  for (std::size_t i = Slot::kFirstLoad; i < system_.first_sense(); ++i) {
+    const double more = 0.5 * h_s * (system_.point().loads[i - Slot::kFirstLoad].state_per_s - f_[i]);
+    next_[i] = y[i] + h_s * f_[i] + more;
+    worst = std::max(worst, std::abs(more) * inverse_tolerance_[i]);
+  }
+  return worst;
+}
+
+void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s) {
+  const Gram gram{s};
+  const Along in = two.first_along();
+  const Along out = two.second_along();
+  const auto current = [&](double at_a, double d_in, double d_out, double drift_a, double miss_a) {
+    return Along{at_a, d_in * in[1] + d_out * out[1], d_in * in[2] + d_out * out[2], h_s * drift_a, miss_a};
+  };
+  const double between = at_.branch.d_voltage;
+  const double load_s = at_.load_d_bus + at_.quiescent.d_voltage;
+  const Along panel_a = current(start_.panel_a, at_.panel.d_voltage, 0.0, drift_.panel_a, miss_.panel_a);
+  const Along branch_a = current(start_.branch_a, between, -between, 0.0, miss_.branch_a);
+  const Along battery_a = current(start_.battery_a, 0.0, system_.battery_s(), drift_.battery_a, miss_.battery_a);
+  const Along load_a = current(start_.load_a, 0.0, load_s, drift_.load_a, miss_.load_a);
+  const Along in_sense_a = current(start_.input_sense_a, at_.input_sense_d_input, 0.0, 0.0, miss_.input_sense_a);
+  const Along out_sense_a = current(start_.bus_sense_a, 0.0, at_.bus_sense_d_bus, 0.0, miss_.bus_sense_a);
+  const Along input_v = gram.times({y[Slot::kInput], in[1], in[2], 0.0, 0.0});
+  const Along bus_v = gram.times({y[Slot::kBus], out[1], out[2], 0.0, 0.0});
+
+  const double panel_loss_w = system_.params().panel_cable_ohm * Gram::dot(gram.times(panel_a), panel_a);
+  const double battery_loss_w = system_.cable_ohm() * Gram::dot(gram.times(battery_a), battery_a);
+  next_[Slot::kPanelJ] += h_s * (Gram::dot(input_v, panel_a) + panel_loss_w);
+  next_[Slot::kWiringJ] += h_s * (panel_loss_w + battery_loss_w);
+  next_[Slot::kStageJ] += h_s * (Gram::dot(input_v, branch_a) - Gram::dot(bus_v, branch_a));
+  next_[Slot::kBatteryJ] += h_s * (Gram::dot(bus_v, battery_a) - battery_loss_w);
+  next_[Slot::kLoadsJ] += h_s * Gram::dot(bus_v, load_a);
+  next_[Slot::kSenseJ] += h_s * (Gram::dot(input_v, in_sense_a) + Gram::dot(bus_v, out_sense_a));
+  // The charge as booked is the charge that the battery got: what the correction added to the mean current.
+  const double mean_a = gram.mean(battery_a);
+  next_[Slot::kNetAh] += h_s / 3600.0 * mean_a;
+  const double later_s = h_s * (mean_a - mean_battery_a_);
+  next_[Slot::kSoc] += later_s * at_.battery.soc_d_main;
+  next_[Slot::kFast] += later_s * at_.battery.fast_d_main;
+}
+
+bool GateStepper::finite(const Vector& y) const {
+  double sum = 0.0;  // not-a-number and infinity survive multiplication by zero
+  for (std::size_t i = 0; i < system_.size(); ++i) sum += 0.0 * y[i];
+  return sum == 0.0;
+}
+
+}  // namespace dawnrig::plant

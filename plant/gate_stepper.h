@@ -1,0 +1,77 @@
+// Plant: the integrator for stretches as short as a gate interval. May use plant only; for circuit.cc and tests.
+#pragma once
+
+#include <array>
+
+#include "plant/circuit_system.h"
+#include "plant/core/two_modes.h"
+
+namespace dawnrig::plant {
+
+/// An exponential Rosenbrock method of order 3 with an embedded order 2, made for gate edges. Both capacitors, with all
+/// conductances at them taken at the start of a step, are solved in closed form; so are the pins behind them. What the
+/// straight lines missed is looked at once, at the end of the step, laid out as a parabola over it, and solved for
+/// likewise: that correction is the error estimate too. A cable, switch and capacitor that are nearly linear thus take
+/// a step as long as their curvature allows, however stiff they are. Battery, filaments and cells, which hardly move
+/// in a gate interval, go by the midpoint with the exact mean of the battery's current. The books are integrals of
+/// products of the closed forms, so that power balances at every instant of the solution.
+///
+/// Two evaluations a step. Not for long stretches: slow states are explicit here; see suits().
+/// Source: exprb32 of Hochbruck, Ostermann and Schweitzer, "Exponential Rosenbrock-type methods", SIAM J. Numer. Anal.
+/// 47 (2009) 786. Checked against Rodas3 with tiny tolerances in tests/plant/gate_stepper_test.cc.
+class GateStepper {
+ public:
+  using Vector = CircuitSystem::Vector;
+
+  /// `inverse_tolerance` per unknown, zero for those not judged.
+  GateStepper(CircuitSystem& system, const Vector& inverse_tolerance, double hint_s);
+
+  /// Whether a stretch is short enough for this method.
+  [[nodiscard]] static bool suits(const CircuitSystem& system, double span_s);
+
+  /// Takes one step from y of at most `left`; moves y, returns the length. Zero: failed, see status().
+  Nanos step(Vector& y, Nanos left);
+  [[nodiscard]] AdvanceStatus status() const { return status_; }
+  [[nodiscard]] double proposed_s() const { return proposed_s_; }
+
+ private:
+  /// A current into an element along the step: what it is at first, its slopes, its drift and its miss at the end.
+  struct Currents {
+    double panel_a{}, branch_a{}, battery_a{}, load_a{}, input_sense_a{}, bus_sense_a{};
+  };
+  /// A node's voltage along the step, less its start.
+  struct Excursion {
+    double end_v{}, mean_v{};
+  };
+
+  [[nodiscard]] bool begin(const Vector& y);
+  [[nodiscard]] TwoModes modes() const;
+  [[nodiscard]] Nanos choose(const TwoModes& two, Nanos left);
+  /// One trial; next_ is set. Returns the error against the tolerances; not-a-number if it failed.
+  [[nodiscard]] double attempt(const Vector& y, const TwoModes& two, double h_s);
+  [[nodiscard]] double move_slow(const Vector& y, double mean_battery_a, double h_s);
+  [[nodiscard]] double move_pins(const Vector& y, double h_s, const Excursion& input, const Excursion& bus,
+                                 bool corrected);
+  [[nodiscard]] double move_filaments(const Vector& y, double h_s);
+  void keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s);
+  [[nodiscard]] bool finite(const Vector& y) const;
+
+  CircuitSystem& system_;
+  const Vector& inverse_tolerance_;
+  double proposed_s_;
+  bool cut_{false};
+  bool converged_{true};
+  AdvanceStatus status_{AdvanceStatus::kOk};
+
+  // At the start of the step.
+  Vector f_{};
+  CircuitPoint at_;
+  TwoNodes nodes_{};
+  Currents start_, drift_, miss_;  // drift: over one second; miss: at the end, against the straight lines
+  double emf_v_{}, emf_drift_v_{}, emf_miss_v_{};
+  double mean_battery_a_{};  // as first found, before the miss
+
+  Vector next_{}, f_next_{};
+};
+
+}  // namespace dawnrig::plant
