@@ -56,6 +56,7 @@ TEST(AdcConverter, StopsAtTheEndsOfItsRange) {
   EXPECT_EQ(ideal_code(5.0, 5.0), 1023);
   EXPECT_EQ(ideal_code(48.0, 5.0), 1023);
   EXPECT_EQ(ideal_code(std::numeric_limits<double>::infinity(), 5.0), 1023);
+  EXPECT_EQ(adc_code(std::numeric_limits<double>::infinity(), 5.0, {.inl_lsb = 1.0}, 0.0), 1023);
   EXPECT_EQ(ideal_code(-0.3, 5.0), 0);
   EXPECT_EQ(ideal_code(-std::numeric_limits<double>::infinity(), 5.0), 0);
 }

@@ -66,6 +66,7 @@ class ImageFile : public ::testing::Test {
   ~ImageFile() override { fs::remove_all(folder_); }
 
   fs::path write(const std::string& name, const std::string& contents) {
+    fs::remove(folder_ / name);  // some file systems go to the disk when a file is overwritten, but not for a new one
     std::ofstream{folder_ / name, std::ios::binary} << contents;
     return folder_ / name;
   }
@@ -217,6 +218,13 @@ TEST_F(ImageFile, OfTheCompilerCarriesCodeDataEepromSymbolsAndPart) {
   EXPECT_EQ(symbol("cycles").address, 0x102U);
   EXPECT_EQ(symbol("main").name, "(none)") << "code is no data symbol";
   EXPECT_EQ(symbol("settings").name, "(none)") << "EEPROM is no data space";
+}
+
+TEST_F(ImageFile, OfTheCompilerMayBeginItsEepromAnywhere) {
+  write("blink.c", kSource);
+  shell("avr-gcc -Os -mmcu=atmega328p -Wl,--section-start=.eeprom=0x810002 blink.c -o shifted.elf");
+  EXPECT_THAT(load_image(folder_ / "shifted.elf", "atmega328p").eeprom,
+              ::testing::Optional(ElementsAre(0xFF, 0xFF, 1, 2, 3, 4)));
 }
 
 TEST_F(ImageFile, IsTheSameFromElfAndFromHex) {

@@ -135,12 +135,15 @@ TEST(IntervalStats, NeverPutAMeanOutsideItsExtremes) {
   std::mt19937 random{11};
   std::vector<Sample> samples;
   for (std::int64_t i = 0; i < 20'000; ++i) {
-    // Half-way between two floats: a mean that is one rounding above it becomes the next float up.
-    Sample sample = at(0, 1.0 + 0x1p-24, static_cast<double>(random() % 2));
-    sample.time = Nanos{i * 333'333};
+    // Next to half-way between two floats: a mean that rounding carries over it becomes the next float.
+    Sample sample = at(0, 1.0 + 0x1p-24 - 0x1p-52, static_cast<double>(random() % 2));
+    sample[Signal::kBusV] = 1.0 + 0x1p-24 + 0x1p-52;
+    sample[Signal::kPanelV] = 1.75 + 0x1p-24 - 0x1p-52;
+    sample[Signal::kLoadV] = 1.75 + 0x1p-24 + 0x1p-52;
+    sample.time = Nanos{i * 3'333'333'333 + static_cast<std::int64_t>(random() % 3'000'000'000)};
     samples.push_back(sample);
   }
-  for (const IntervalRow& row : rows_of(samples, 10)) {
+  for (const IntervalRow& row : rows_of(samples, 1e6)) {
     for (std::size_t s = 0; s < kSignalCount; ++s) {
       ASSERT_LE(row.min[s], row.mean[s]) << "at " << row.start.count() << " ns";
       ASSERT_LE(row.mean[s], row.max[s]) << "at " << row.start.count() << " ns";
