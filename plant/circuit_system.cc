@@ -79,6 +79,7 @@ bool CircuitSystem::load_currents(const Vector& y) {
   now_.load_v = conditions_.load_switch_on ? bus_v : 0.0;
   for (std::size_t i = 0; i < load_count_; ++i) {
     const LoadParams& load = params_.loads[i];
+    if (any_switched_ && !load.unswitched) continue;
     const Conditions::LoadSetting& setting = conditions_.loads[i];
     const bool on = setting.on && load.unswitched;
     now_.loads[i] = load_at(load, on, setting.scale, bus_v, y[Slot::kFirstLoad + i]);
@@ -88,6 +89,19 @@ bool CircuitSystem::load_currents(const Vector& y) {
   return !any_switched_ || switched_loads(y);
 }
 
+double CircuitSystem::behind_switch(const Vector& y, double v, double& slope) {
+  double a = 0.0;
+  slope = 0.0;
+  for (std::size_t i = 0; i < load_count_; ++i) {
+    if (params_.loads[i].unswitched) continue;
+    now_.loads[i] =
+        load_at(params_.loads[i], conditions_.loads[i].on, conditions_.loads[i].scale, v, y[Slot::kFirstLoad + i]);
+    a += now_.loads[i].current_a;
+    slope += now_.loads[i].d_voltage;
+  }
+  return a;
+}
+
 // The voltage behind the load switch: v + Rsw I(v) = bus, by Newton from above within a shrinking bracket, so that of
 // several roots (constant power behind a poor switch) the highest is found.
 bool CircuitSystem::switched_loads(const Vector& y) {
@@ -95,20 +109,14 @@ bool CircuitSystem::switched_loads(const Vector& y) {
   constexpr double kCloseV = 1e-12;
   const double bus_v = y[Slot::kBus];
   const double ohm = params_.load_switch_ohm;
+  if (follow_switched(y)) return true;
   double low = std::fmin(0.0, bus_v);
   double high = std::fmax(0.0, bus_v);
   double v = bus_v;
   double a = 0.0;
   double slope = 0.0;
   for (int iteration = 0;; ++iteration) {
-    a = slope = 0.0;
-    for (std::size_t i = 0; i < load_count_; ++i) {
-      if (params_.loads[i].unswitched) continue;
-      now_.loads[i] =
-          load_at(params_.loads[i], conditions_.loads[i].on, conditions_.loads[i].scale, v, y[Slot::kFirstLoad + i]);
-      a += now_.loads[i].current_a;
-      slope += now_.loads[i].d_voltage;
-    }
+    a = behind_switch(y, v, slope);
     const double miss = v + ohm * a - bus_v;
     if (std::abs(miss) <= kCloseV * (1.0 + std::abs(bus_v))) break;
     if (!(iteration < kMostIterations)) return false;
@@ -116,11 +124,36 @@ bool CircuitSystem::switched_loads(const Vector& y) {
     const double next = v - miss / (1.0 + ohm * slope);
     v = next > low && next < high ? next : 0.5 * (low + high);
   }
-  now_.load_v = v;
-  now_.load_a += a;
-  now_.switched_share = 1.0 / (1.0 + ohm * slope);
-  now_.load_d_bus += slope * now_.switched_share;
+  settle_switched(y, v, a, slope);
   return true;
+}
+
+// From the last root, where that is so near that one Newton step lands on the new one to the last digits.
+bool CircuitSystem::follow_switched(const Vector& y) {
+  constexpr double kNearV = 1e-6;
+  const double ohm = params_.load_switch_ohm;
+  const double v = followed_v_ + now_.switched_share * (y[Slot::kBus] - followed_bus_v_);
+  if (!(std::abs(y[Slot::kBus] - followed_bus_v_) < 1.0)) return false;  // also while there is none
+  double slope = 0.0;
+  double a = behind_switch(y, v, slope);
+  const double more_v = (y[Slot::kBus] - v - ohm * a) / (1.0 + ohm * slope);
+  if (!(std::abs(more_v) < kNearV && 1.0 + ohm * slope > 0.0)) return false;
+  for (std::size_t i = 0; i < load_count_; ++i) {
+    if (params_.loads[i].unswitched) continue;
+    LoadPoint& q = now_.loads[i];
+    q.current_a += q.d_voltage * more_v;
+    q.state_per_s += q.rate_d_voltage * more_v;
+  }
+  settle_switched(y, v + more_v, a + slope * more_v, slope);
+  return true;
+}
+
+void CircuitSystem::settle_switched(const Vector& y, double v, double a, double slope) {
+  followed_v_ = now_.load_v = v;
+  followed_bus_v_ = y[Slot::kBus];
+  now_.load_a += a;
+  now_.switched_share = 1.0 / (1.0 + params_.load_switch_ohm * slope);
+  now_.load_d_bus += slope * now_.switched_share;
 }
 
 void CircuitSystem::sense_currents(const Vector& y) {

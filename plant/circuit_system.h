@@ -4,6 +4,7 @@
 
 #include <array>
 #include <cstddef>
+#include <limits>
 
 #include "plant/circuit.h"
 
@@ -114,6 +115,9 @@ class CircuitSystem {
  private:
   [[nodiscard]] bool load_currents(const Vector& y);
   [[nodiscard]] bool switched_loads(const Vector& y);
+  [[nodiscard]] bool follow_switched(const Vector& y);
+  [[nodiscard]] double behind_switch(const Vector& y, double v, double& slope);
+  void settle_switched(const Vector& y, double v, double a, double slope);
   void sense_currents(const Vector& y);
   void book_rates(const Vector& y, Vector& f) const;
   void linearise_battery(double s);
@@ -141,6 +145,10 @@ class CircuitSystem {
   WrightOmega branch_scratch_;
   LeadAcidScratch battery_scratch_;
   std::array<SenseChannel::Scratch, kMaxSense> sense_scratch_;
+
+  // The last root behind the load switch, and the bus it belongs to.
+  double followed_v_{0.0};
+  double followed_bus_v_{std::numeric_limits<double>::quiet_NaN()};
 
   Vector y_{}, marked_y_{};
   CircuitPoint now_, marked_;

@@ -65,26 +65,28 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
 
 bool GateStepper::begin(const Vector& y) {
   if (!system_.rates(y, f_)) return false;
-  at_ = system_.point();
+  const CircuitPoint& q = system_.point();
+  at_ = {q.panel, q.branch, q.battery, q.quiescent, q.load_d_bus, q.input_sense_d_input, q.bus_sense_d_bus};
+  for (std::size_t i = 0; i < system_.params().sense.size(); ++i) pins_[i] = q.sense[i];
   const CircuitParts& parts = system_.parts();
   nodes_ = {system_.params().stage.input_capacitance_f, system_.params().stage.output_capacitance_f,
             at_.input_sense_d_input - at_.panel.d_voltage,
             at_.bus_sense_d_bus + at_.load_d_bus + at_.quiescent.d_voltage + system_.battery_s(), at_.branch.d_voltage};
-  start_ = {at_.panel.current_a, at_.branch.current_a, at_.battery_a, at_.load_a + at_.quiescent.current_a,
-            at_.from_input_a,    at_.from_bus_a};
+  start_ = {q.panel.current_a, q.branch.current_a, q.battery_a, q.load_a + q.quiescent.current_a,
+            q.from_input_a,    q.from_bus_a};
   emf_v_ = at_.battery.inner_v;
   emf_drift_v_ = f_[Slot::kFast] + f_[Slot::kSlow] + parts.battery.ocv_per_soc_v() * f_[Slot::kSoc] +
                  parts.battery.ocv_per_k_v() * f_[Slot::kBatteryDegc];
   double filaments_a = 0.0;
   double switched_a = 0.0;
   for (std::size_t i = 0; i < system_.params().loads.size(); ++i) {
-    const LoadPoint& q = at_.loads[i];
-    (system_.params().loads[i].unswitched ? filaments_a : switched_a) += q.d_state * q.state_per_s;
+    const LoadPoint& load = q.loads[i];
+    (system_.params().loads[i].unswitched ? filaments_a : switched_a) += load.d_state * load.state_per_s;
   }
   drift_ = {};
   drift_.panel_a = at_.panel.d_poa * f_[Slot::kPoa] + at_.panel.d_degc * f_[Slot::kCellDegc];
   drift_.battery_a = -system_.battery_s() * emf_drift_v_;
-  drift_.load_a = filaments_a + switched_a * at_.switched_share;
+  drift_.load_a = filaments_a + switched_a * q.switched_share;
   return true;
 }
 
@@ -124,6 +126,7 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
   const double battery_s = system_.battery_s();
   mean_battery_a_ = start_.battery_a + battery_s * (mean[1] - 0.5 * h_s * emf_drift_v_);
   double worst = move_slow(y, mean_battery_a_, h_s);
+  prepare_pins(h_s);
   (void)move_pins(y, h_s, {end[0], mean[0]}, {end[1], mean[1]}, false);
   for (std::size_t i = Slot::kFirstLoad; i < system_.first_sense(); ++i) next_[i] = y[i] + h_s * f_[i];
 
@@ -132,7 +135,8 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
   const CircuitPoint& q = system_.point();
   emf_miss_v_ = system_.parts().battery.inner_v(battery_of(next_)) - emf_v_ - h_s * emf_drift_v_;
   const double across = end[0] - end[1];
-  miss_.panel_a = q.panel.current_a - start_.panel_a - at_.panel.d_voltage * end[0] - h_s * drift_.panel_a;
+  miss_.panel_a =
+      q.panel.current_a - start_.panel_a - at_.panel.d_voltage * end[0];  // at the sun and cells of the start
   miss_.branch_a = q.branch.current_a - start_.branch_a - at_.branch.d_voltage * across;
   miss_.battery_a = -battery_s * emf_miss_v_;
   miss_.load_a = q.load_a + q.quiescent.current_a - start_.load_a -
@@ -153,6 +157,8 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
   worst = std::max(worst, move_filaments(y, h_s));
   worst = std::max(worst, move_pins(y, h_s, {last_end[0], last_mean[0]}, {last_end[1], last_mean[1]}, true));
   keep_books(y, two, s, h_s);
+  next_[Slot::kPoa] += h_s * f_[Slot::kPoa];
+  next_[Slot::kCellDegc] += h_s * (1.0 - 0.5 * h_s / SingleDiodePanel::kThermalLagS) * f_[Slot::kCellDegc];
   return worst;
 }
 
@@ -171,9 +177,6 @@ double GateStepper::move_slow(const Vector& y, double mean_battery_a, double h_s
   next[Slot::kFast] += h_s * q.fast_per_s;
   next[Slot::kSlow] += h_s * q.slow_per_s;
   next[Slot::kBatteryDegc] += h_s * system_.battery_degc_per_s(q, middle.battery_degc);
-  next[Slot::kPoa] += h_s * f_[Slot::kPoa];
-  const double cell_lag = h_s / SingleDiodePanel::kThermalLagS;
-  next[Slot::kCellDegc] += h_s * (1.0 - 0.5 * cell_lag) * f_[Slot::kCellDegc];
   next[Slot::kGassingAh] += h_s / 3600.0 * q.gassing_a;
 
   const double first_a = start_.battery_a - at_.battery.gassing_a;
@@ -183,22 +186,28 @@ double GateStepper::move_slow(const Vector& y, double mean_battery_a, double h_s
   return 0.5 * h_s * kink_per_s * std::min(std::abs(first_a), std::abs(last_a)) * inverse_tolerance_[Slot::kFast];
 }
 
+void GateStepper::prepare_pins(double h_s) {
+  for (std::size_t i = 0; i < system_.params().sense.size(); ++i) {
+    const Phi<3> phi{h_s * pins_[i].pin_d_pin};
+    pin_phi_[i] = {phi[1], phi[2], 2.0 * phi[3]};
+  }
+}
+
 // Each pin is driven by its node, whose way is taken as the parabola of the same start, mean and end.
 double GateStepper::move_pins(const Vector& y, double h_s, const Excursion& input, const Excursion& bus,
                               bool corrected) {
   double worst = 0.0;
   for (std::size_t i = 0; i < system_.params().sense.size(); ++i) {
     const std::size_t slot = system_.first_sense() + i;
-    const SensePoint& q = at_.sense[i];
+    const SensePoint& q = pins_[i];
     const Excursion& node = system_.parts().sense[i].node() == SenseNode::kPanelInput ? input : bus;
     const double curved_v = 3.0 * node.end_v - 6.0 * node.mean_v;
-    const Phi<3> phi{h_s * q.pin_d_pin};
-    double moved_v =
-        h_s * (phi[1] * q.pin_per_s + q.pin_d_node * (phi[2] * (node.end_v - curved_v) + 2.0 * phi[3] * curved_v));
+    const auto& [even, ramp, parabola] = pin_phi_[i];
+    double moved_v = h_s * (even * q.pin_per_s + q.pin_d_node * (ramp * (node.end_v - curved_v) + parabola * curved_v));
     if (corrected) {
       const double rate_miss = system_.point().sense[i].pin_per_s - q.pin_per_s -
                                q.pin_d_pin * (next_[slot] - y[slot]) - q.pin_d_node * node.end_v;
-      const double more_v = 2.0 * h_s * phi[3] * rate_miss;
+      const double more_v = h_s * parabola * rate_miss;
       moved_v += more_v;
       worst = std::max(worst, std::abs(more_v) * inverse_tolerance_[slot]);
     }

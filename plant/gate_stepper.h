@@ -50,6 +50,7 @@ class GateStepper {
   /// One trial; next_ is set. Returns the error against the tolerances; not-a-number if it failed.
   [[nodiscard]] double attempt(const Vector& y, const TwoModes& two, double h_s);
   [[nodiscard]] double move_slow(const Vector& y, double mean_battery_a, double h_s);
+  void prepare_pins(double h_s);
   [[nodiscard]] double move_pins(const Vector& y, double h_s, const Excursion& input, const Excursion& bus,
                                  bool corrected);
   [[nodiscard]] double move_filaments(const Vector& y, double h_s);
@@ -57,7 +58,7 @@ class GateStepper {
   [[nodiscard]] bool finite(const Vector& y) const;
 
   CircuitSystem& system_;
-  const Vector& inverse_tolerance_;
+  const Vector inverse_tolerance_;
   double proposed_s_;
   bool cut_{false};
   bool converged_{true};
@@ -65,7 +66,16 @@ class GateStepper {
 
   // At the start of the step.
   Vector f_{};
-  CircuitPoint at_;
+  struct Start {
+    PanelPoint panel;
+    BranchPoint branch;
+    LeadAcidPoint battery;
+    LoadPoint quiescent;
+    double load_d_bus, input_sense_d_input, bus_sense_d_bus;
+  };
+  Start at_{};
+  std::array<SensePoint, kMaxSense> pins_;
+  std::array<std::array<double, 3>, kMaxSense> pin_phi_{};  // response over the trial to 1, t, t^2
   TwoNodes nodes_{};
   Currents start_, drift_, miss_;  // drift: over one second; miss: at the end, against the straight lines
   double emf_v_{}, emf_drift_v_{}, emf_miss_v_{};

@@ -166,6 +166,11 @@ class Gram {
  private:
   static constexpr double kSmall = 0.5;
   static constexpr std::size_t kDegree = 6;
+  static constexpr std::array<double, 2 * kDegree + 2> kInverse = [] {
+    std::array<double, 2 * kDegree + 2> table{};
+    for (std::size_t i = 1; i < table.size(); ++i) table[i] = 1.0 / static_cast<double>(i);
+    return table;
+  }();
 
   static double by_series(const TwoModes::Step& s, std::size_t x, std::size_t y) {
     std::array<std::array<double, kDegree>, 2> c{};  // of tau^(n+1)
@@ -173,13 +178,13 @@ class Gram {
       const std::size_t m = i == 0 ? x : y;
       const double z = s.z[m];
       c[i][0] = s.r0[m];
-      c[i][1] = (z * c[i][0] + s.r1[m]) / 2.0;
-      c[i][2] = (z * c[i][1] + s.r2[m]) / 3.0;
-      for (std::size_t n = 3; n < kDegree; ++n) c[i][n] = z * c[i][n - 1] / static_cast<double>(n + 1);
+      c[i][1] = (z * c[i][0] + s.r1[m]) * kInverse[2];
+      c[i][2] = (z * c[i][1] + s.r2[m]) * kInverse[3];
+      for (std::size_t n = 3; n < kDegree; ++n) c[i][n] = z * c[i][n - 1] * kInverse[n + 1];
     }
     double sum = 0.0;
     for (std::size_t i = 0; i < kDegree; ++i) {
-      for (std::size_t j = 0; j < kDegree; ++j) sum += c[0][i] * c[1][j] / static_cast<double>(i + j + 3);
+      for (std::size_t j = 0; j < kDegree; ++j) sum += c[0][i] * c[1][j] * kInverse[i + j + 3];
     }
     return sum;
   }

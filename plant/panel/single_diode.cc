@@ -30,42 +30,53 @@ void PanelParams::check(Problems& problems) const {
 SingleDiodePanel::SingleDiodePanel(const PanelParams& checked, double cable_ohm)
     : p_{checked},
       series_ohm_{checked.series_resistance_ohm + cable_ohm},
+      series_s_{1.0 / series_ohm_},
+      shunt_ref_s_{1.0 / checked.shunt_resistance_ohm},
       warming_k_per_wpm2_{(checked.noct_degc - 20.0) / 800.0},
       log_saturation_ref_{std::log(checked.saturation_current_a)},
       log_b_over_a_ref_{std::log(series_ohm_ * checked.saturation_current_a / checked.modified_ideality_v)} {}
 
-PanelPoint SingleDiodePanel::at(double v, double poa_wpm2, double cell_degc, PanelScratch& scratch) const {
-  const double sun = (poa_wpm2 > 0.0 ? poa_wpm2 : 0.0) / kReferenceWpm2;
+void SingleDiodePanel::weather(double poa_wpm2, double cell_degc, PanelScratch& scratch) const {
+  PanelWeather& q = scratch.weather;
+  q.poa_wpm2 = poa_wpm2;
+  q.cell_degc = cell_degc;
+  q.sun = (poa_wpm2 > 0.0 ? poa_wpm2 : 0.0) / kReferenceWpm2;
   const double kelvin = cell_degc + 273.15;
-  const double inverse_kelvin = 1.0 / kelvin;
+  q.inverse_kelvin = 1.0 / kelvin;
   const double log_ratio = scratch.kelvin_log(kelvin / kReferenceK);
-  const double activation = kActivationK * (1.0 / kReferenceK - inverse_kelvin);
-  const double a_v = p_.modified_ideality_v * kelvin / kReferenceK;
-  const double inverse_a = 1.0 / a_v;
-  const double saturation_a = scratch.saturation(log_saturation_ref_ + 3.0 * log_ratio + activation);
-  const double light_per_sun_a = p_.light_current_a + p_.short_circuit_tempco_a_per_k * (kelvin - kReferenceK);
-  const double light_a = sun * light_per_sun_a;
-  const double shunt_s = sun / p_.shunt_resistance_ohm;
+  const double activation = kActivationK * (1.0 / kReferenceK - q.inverse_kelvin);
+  q.a_v = p_.modified_ideality_v * kelvin / kReferenceK;
+  q.inverse_a = 1.0 / q.a_v;
+  q.saturation_a = scratch.saturation(log_saturation_ref_ + 3.0 * log_ratio + activation);
+  q.light_per_sun_a = p_.light_current_a + p_.short_circuit_tempco_a_per_k * (kelvin - kReferenceK);
+  q.light_a = q.sun * q.light_per_sun_a;
+  q.shunt_s = q.sun / p_.shunt_resistance_ohm;
+  q.load = 1.0 + series_ohm_ * q.shunt_s;
+  q.inverse_load = 1.0 / q.load;
+  q.log_b_over_a = log_b_over_a_ref_ + 2.0 * log_ratio + activation - scratch.shunt_log(q.load);
+  q.saturation_per_k = q.saturation_a * q.inverse_kelvin * (3.0 + kActivationK * q.inverse_kelvin);
+}
+
+PanelPoint SingleDiodePanel::at(double v, double poa_wpm2, double cell_degc, PanelScratch& scratch) const {
+  const PanelWeather& q = scratch.weather;
+  if (!(q.poa_wpm2 == poa_wpm2 && q.cell_degc == cell_degc)) weather(poa_wpm2, cell_degc, scratch);
 
   // vd + b exp(vd/a) = c, whose exponential term is a w.
-  const double load = 1.0 + series_ohm_ * shunt_s;
-  const double inverse_load = 1.0 / load;
-  const double c = (v + series_ohm_ * (light_a + saturation_a)) * inverse_load;
-  const double x = c * inverse_a + log_b_over_a_ref_ + 2.0 * log_ratio + activation - scratch.shunt_log(load);
-  const double w = scratch.omega(x);
-  const double vd = c - a_v * w;
-  const double junction_s = w * load / series_ohm_;  // slope of the diode alone
-  const double forward_a = a_v * junction_s;         // I0 exp(vd/a)
-  const double inverse_den = inverse_load / (1.0 + w);
+  const double c = (v + series_ohm_ * (q.light_a + q.saturation_a)) * q.inverse_load;
+  const double w = scratch.omega(c * q.inverse_a + q.log_b_over_a);
+  const double vd = c - q.a_v * w;
+  const double junction_s = w * q.load * series_s_;  // slope of the diode alone
+  const double forward_a = q.a_v * junction_s;       // I0 exp(vd/a)
+  const double inverse_den = q.inverse_load / (1.0 + w);
 
-  const double saturation_per_k = saturation_a * inverse_kelvin * (3.0 + kActivationK * inverse_kelvin);
-  const double d_degc = sun * p_.short_circuit_tempco_a_per_k - saturation_per_k * (forward_a / saturation_a - 1.0) +
-                        forward_a * vd * inverse_a * inverse_kelvin;
+  const double d_degc = q.sun * p_.short_circuit_tempco_a_per_k -
+                        q.saturation_per_k * (forward_a / q.saturation_a - 1.0) +
+                        forward_a * vd * q.inverse_a * q.inverse_kelvin;
   PanelPoint point;
-  point.current_a = light_a + saturation_a - forward_a - shunt_s * vd;
-  point.d_voltage = -(shunt_s + junction_s) * inverse_den;
+  point.current_a = q.light_a + q.saturation_a - forward_a - q.shunt_s * vd;
+  point.d_voltage = -(q.shunt_s + junction_s) * inverse_den;
   point.d_degc = d_degc * inverse_den;
-  point.d_poa = (light_per_sun_a - vd / p_.shunt_resistance_ohm) / kReferenceWpm2 * inverse_den;
+  point.d_poa = (q.light_per_sun_a - vd * shunt_ref_s_) * inverse_den * (1.0 / kReferenceWpm2);
   return point;
 }
 

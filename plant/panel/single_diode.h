@@ -1,6 +1,8 @@
 // Plant, panel: the photovoltaic array as one single-diode source. May use plant/core only.
 #pragma once
 
+#include <limits>
+
 #include "plant/core/anchored_exp.h"
 #include "plant/core/problems.h"
 #include "plant/core/wright_omega.h"
@@ -27,12 +29,24 @@ struct PanelPoint {
   double d_poa{};      ///< A per W/m2
 };
 
+/// What depends on irradiance and temperature alone, for those it was last worked out for.
+struct PanelWeather {
+  double poa_wpm2{std::numeric_limits<double>::quiet_NaN()};
+  double cell_degc{};
+  double sun{};  ///< of 1000 W/m2
+  double inverse_kelvin{}, a_v{}, inverse_a{};
+  double saturation_a{}, saturation_per_k{}, light_per_sun_a{}, light_a{}, shunt_s{};
+  double load{}, inverse_load{};  ///< 1 + Rs/Rsh
+  double log_b_over_a{};
+};
+
 /// What repeated evaluations may reuse. One per run of the integrator, so that a result depends on its arguments only.
 struct PanelScratch {
   WrightOmega omega;
   AnchoredLog shunt_log;
   AnchoredLog kelvin_log;
   AnchoredExp saturation;
+  PanelWeather weather;
 };
 
 /// Single-diode array with its cable folded into the series resistance:
@@ -68,8 +82,12 @@ class SingleDiodePanel {
   static constexpr double kThermalLagS = 300.0;
 
  private:
+  void weather(double poa_wpm2, double cell_degc, PanelScratch& scratch) const;
+
   PanelParams p_;
   double series_ohm_;  // of the panel and its cable
+  double series_s_;
+  double shunt_ref_s_;
   double warming_k_per_wpm2_;
   double log_saturation_ref_;
   double log_b_over_a_ref_;  // ln(Rs I0/a) at reference, without the shunt
