@@ -25,7 +25,7 @@ struct Tolerances {
   double filament;
 };
 constexpr Tolerances kOfRodas3{5e-5, 5e-3, 1e-4, 1e-5, 1e-4};
-constexpr Tolerances kOfGateStepper{1e-4, 1e-2, 1e-3, 1e-5, 3e-4};
+constexpr Tolerances kOfGateStepper{3e-4, 2e-2, 1e-3, 1e-5, 3e-4};
 constexpr double kSocTolerance = 1e-7;
 constexpr double kTemperatureToleranceK = 1e-3;
 
@@ -93,16 +93,28 @@ struct GrossCharge {
   double charge_ah{0.0};
   double discharge_ah{0.0};
 
-  // Within a step that turns the current around, the current runs straight.
+  // Within a step that turns the current around, the current is the parabola of its ends and its mean.
   void add(double net_ah, double from_a, double to_a, double step_s) {
-    double against_ah = 0.0;
-    if ((from_a < 0.0) != (to_a < 0.0) && from_a != to_a) {
-      const double smaller_a = std::min(std::abs(from_a), std::abs(to_a));
-      against_ah = 0.5 * smaller_a * smaller_a / std::abs(to_a - from_a) * step_s / 3600.0;
+    const double before_ah = (from_a < 0.0) == (to_a < 0.0) ? 0.0 : before_turn_ah(net_ah, from_a, to_a, step_s);
+    for (const double part_ah : {before_ah, net_ah - before_ah}) {
+      (part_ah > 0.0 ? charge_ah : discharge_ah) += std::abs(part_ah);
     }
-    const bool charging = net_ah > 0.0;
-    (charging ? charge_ah : discharge_ah) += std::abs(net_ah) + against_ah;
-    (charging ? discharge_ah : charge_ah) += against_ah;
+  }
+
+ private:
+  static double before_turn_ah(double net_ah, double from_a, double to_a, double step_s) {
+    const double step_h = step_s / 3600.0;
+    const double slope_a = 6.0 * net_ah / step_h - 4.0 * from_a - 2.0 * to_a;
+    const double curve_a = to_a - from_a - slope_a;
+    double low = 0.0;
+    double high = 1.0;
+    constexpr int kHalvings = 40;
+    for (int i = 0; i < kHalvings; ++i) {
+      const double middle = 0.5 * (low + high);
+      const double a = from_a + middle * (slope_a + middle * curve_a);
+      ((a < 0.0) == (from_a < 0.0) ? low : high) = middle;
+    }
+    return step_h * low * (from_a + low * (0.5 * slope_a + low * curve_a / 3.0));
   }
 };
 

@@ -22,7 +22,7 @@ BatteryState battery_of(const CircuitSystem::Vector& y) {
 
 double growth(double miss, double most) {
   if (miss < 1e-4) return most;
-  return std::clamp(0.85 / std::cbrt(miss), 0.03, most);
+  return std::clamp(0.9 / std::sqrt(std::sqrt(miss)), 0.03, most);
 }
 
 }  // namespace
@@ -116,39 +116,69 @@ Nanos GateStepper::choose(const TwoModes& two, Nanos left) {
   return Nanos{std::max<std::int64_t>(1, static_cast<std::int64_t>(h * 1e9))};
 }
 
+// What the elements at next_ carry beyond the straight lines from the start, `part` of the step later.
+GateStepper::Currents GateStepper::missed(const Vector& y, double after_s) const {
+  const CircuitPoint& q = system_.point();
+  const double input_v = next_[Slot::kInput] - y[Slot::kInput];
+  const double bus_v = next_[Slot::kBus] - y[Slot::kBus];
+  const double emf_miss_v = system_.parts().battery.inner_v(battery_of(next_)) - emf_v_ - after_s * emf_drift_v_;
+  return {q.panel.current_a - start_.panel_a - at_.panel.d_voltage * input_v,  // at the sun and cells of the start
+          q.branch.current_a - start_.branch_a - at_.branch.d_voltage * (input_v - bus_v),
+          -system_.battery_s() * emf_miss_v,
+          q.load_a + q.quiescent.current_a - start_.load_a - (at_.load_d_bus + at_.quiescent.d_voltage) * bus_v -
+              after_s * drift_.load_a,
+          q.from_input_a - start_.input_sense_a - at_.input_sense_d_input * input_v,
+          q.from_bus_a - start_.bus_sense_a - at_.bus_sense_d_bus * bus_v};
+}
+
+TwoModes::Pair GateStepper::nodes_per_s(const Currents& i) const {
+  return {(i.panel_a - i.branch_a - i.input_sense_a) / nodes_.first_f,
+          (i.branch_a - i.battery_a - i.load_a - i.bus_sense_a) / nodes_.second_f};
+}
+
 double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
   TwoModes::Step s = two.over(h_s);
+  const TwoModes::Pair half = two.half_way(s);
   const TwoModes::Pair end = two.to_nodes(s.end);
   const TwoModes::Pair mean = two.to_nodes(s.mean);
+  // Half way: the slow ones straight on, the pins still, which their nodes hardly feel.
   next_ = y;
-  next_[Slot::kInput] += end[0];
-  next_[Slot::kBus] += end[1];
-  const double battery_s = system_.battery_s();
-  mean_battery_a_ = start_.battery_a + battery_s * (mean[1] - 0.5 * h_s * emf_drift_v_);
-  double worst = move_slow(y, mean_battery_a_, h_s);
-  prepare_pins(h_s);
-  (void)move_pins(y, h_s, {end[0], mean[0]}, {end[1], mean[1]}, false);
-  for (std::size_t i = Slot::kFirstLoad; i < system_.first_sense(); ++i) next_[i] = y[i] + h_s * f_[i];
-
+  next_[Slot::kInput] += half[0];
+  next_[Slot::kBus] += half[1];
+  for (const std::size_t slow : {Slot::kFast, Slot::kSlow, Slot::kSoc, Slot::kBatteryDegc}) {
+    next_[slow] += 0.5 * h_s * f_[slow];
+  }
+  for (std::size_t i = Slot::kFirstLoad; i < system_.first_sense(); ++i) next_[i] = y[i] + 0.5 * h_s * f_[i];
   converged_ = system_.currents(next_);
   if (!converged_) return std::numeric_limits<double>::quiet_NaN();
-  const CircuitPoint& q = system_.point();
-  emf_miss_v_ = system_.parts().battery.inner_v(battery_of(next_)) - emf_v_ - h_s * emf_drift_v_;
-  const double across = end[0] - end[1];
-  miss_.panel_a =
-      q.panel.current_a - start_.panel_a - at_.panel.d_voltage * end[0];  // at the sun and cells of the start
-  miss_.branch_a = q.branch.current_a - start_.branch_a - at_.branch.d_voltage * across;
-  miss_.battery_a = -battery_s * emf_miss_v_;
-  miss_.load_a = q.load_a + q.quiescent.current_a - start_.load_a -
-                 (at_.load_d_bus + at_.quiescent.d_voltage) * end[1] - h_s * drift_.load_a;
-  miss_.input_sense_a = q.from_input_a - start_.input_sense_a - at_.input_sense_d_input * end[0];
-  miss_.bus_sense_a = q.from_bus_a - start_.bus_sense_a - at_.bus_sense_d_bus * end[1];
-  const TwoModes::Pair moved =
-      two.bend(s, h_s,
-               {(miss_.panel_a - miss_.branch_a - miss_.input_sense_a) / nodes_.first_f,
-                (miss_.branch_a - miss_.battery_a - miss_.load_a - miss_.bus_sense_a) / nodes_.second_f});
-  next_[Slot::kInput] += moved[0];
-  next_[Slot::kBus] += moved[1];
+  const Currents half_miss = missed(y, 0.5 * h_s);
+  const TwoModes::Pair half_push = nodes_per_s(half_miss);
+  const TwoModes::Pair pushed = two.pushed(s, h_s, half_push);
+
+  next_ = y;
+  next_[Slot::kInput] += end[0] + pushed[0];
+  next_[Slot::kBus] += end[1] + pushed[1];
+  mean_battery_a_ = start_.battery_a + system_.battery_s() * (mean[1] + pushed[1] / 3.0 - 0.5 * h_s * emf_drift_v_);
+  double worst = move_slow(y, mean_battery_a_, h_s);
+  for (std::size_t i = Slot::kFirstLoad; i < system_.first_sense(); ++i) next_[i] = y[i] + h_s * f_[i];
+  prepare_pins(h_s);
+  (void)move_pins(y, h_s, {end[0] + pushed[0], mean[0] + pushed[0] / 3.0},
+                  {end[1] + pushed[1], mean[1] + pushed[1] / 3.0}, false);
+  converged_ = system_.currents(next_);
+  if (!converged_) return std::numeric_limits<double>::quiet_NaN();
+  // The misses at half and at the end as d tau^2 + e tau^3.
+  const Currents end_miss = missed(y, h_s);
+  const auto fit = [](double at_half, double at_end, double& d, double& e) {
+    d = 8.0 * at_half - at_end;
+    e = 2.0 * at_end - 8.0 * at_half;
+  };
+  fit(half_miss.panel_a, end_miss.panel_a, bend_.panel_a, twist_.panel_a);
+  fit(half_miss.branch_a, end_miss.branch_a, bend_.branch_a, twist_.branch_a);
+  fit(half_miss.battery_a, end_miss.battery_a, bend_.battery_a, twist_.battery_a);
+  fit(half_miss.load_a, end_miss.load_a, bend_.load_a, twist_.load_a);
+  fit(half_miss.input_sense_a, end_miss.input_sense_a, bend_.input_sense_a, twist_.input_sense_a);
+  fit(half_miss.bus_sense_a, end_miss.bus_sense_a, bend_.bus_sense_a, twist_.bus_sense_a);
+  const TwoModes::Pair moved = two.bend(s, h_s, nodes_per_s(bend_), nodes_per_s(twist_));
   worst = std::max({worst, std::abs(moved[0]) * inverse_tolerance_[Slot::kInput],
                     std::abs(moved[1]) * inverse_tolerance_[Slot::kBus]});
   if (!(worst <= 1.0) && h_s > 1.5e-9) return worst;  // also when it is not a number
@@ -156,6 +186,8 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
   const TwoModes::Pair last_mean = two.to_nodes(s.mean);
   worst = std::max(worst, move_filaments(y, h_s));
   worst = std::max(worst, move_pins(y, h_s, {last_end[0], last_mean[0]}, {last_end[1], last_mean[1]}, true));
+  next_[Slot::kInput] = y[Slot::kInput] + last_end[0];
+  next_[Slot::kBus] = y[Slot::kBus] + last_end[1];
   keep_books(y, two, s, h_s);
   next_[Slot::kPoa] += h_s * f_[Slot::kPoa];
   next_[Slot::kCellDegc] += h_s * (1.0 - 0.5 * h_s / SingleDiodePanel::kThermalLagS) * f_[Slot::kCellDegc];
@@ -200,13 +232,15 @@ double GateStepper::move_pins(const Vector& y, double h_s, const Excursion& inpu
   for (std::size_t i = 0; i < system_.params().sense.size(); ++i) {
     const std::size_t slot = system_.first_sense() + i;
     const SensePoint& q = pins_[i];
-    const Excursion& node = system_.parts().sense[i].node() == SenseNode::kPanelInput ? input : bus;
+    const bool input_node = system_.parts().sense[i].node() == SenseNode::kPanelInput;
+    const Excursion& node = input_node ? input : bus;
+    const double stage_v = next_[input_node ? Slot::kInput : Slot::kBus] - y[input_node ? Slot::kInput : Slot::kBus];
     const double curved_v = 3.0 * node.end_v - 6.0 * node.mean_v;
     const auto& [even, ramp, parabola] = pin_phi_[i];
     double moved_v = h_s * (even * q.pin_per_s + q.pin_d_node * (ramp * (node.end_v - curved_v) + parabola * curved_v));
     if (corrected) {
       const double rate_miss = system_.point().sense[i].pin_per_s - q.pin_per_s -
-                               q.pin_d_pin * (next_[slot] - y[slot]) - q.pin_d_node * node.end_v;
+                               q.pin_d_pin * (next_[slot] - y[slot]) - q.pin_d_node * stage_v;
       const double more_v = h_s * parabola * rate_miss;
       moved_v += more_v;
       worst = std::max(worst, std::abs(more_v) * inverse_tolerance_[slot]);
@@ -230,19 +264,23 @@ void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoMode
   const Gram gram{s};
   const Along in = two.first_along();
   const Along out = two.second_along();
-  const auto current = [&](double at_a, double d_in, double d_out, double drift_a, double miss_a) {
-    return Along{at_a, d_in * in[1] + d_out * out[1], d_in * in[2] + d_out * out[2], h_s * drift_a, miss_a};
+  const auto current = [&](double at_a, double d_in, double d_out, double drift_a, double bend_a, double twist_a) {
+    return Along{at_a, d_in * in[1] + d_out * out[1], d_in * in[2] + d_out * out[2], h_s * drift_a, bend_a, twist_a};
   };
   const double between = at_.branch.d_voltage;
   const double load_s = at_.load_d_bus + at_.quiescent.d_voltage;
-  const Along panel_a = current(start_.panel_a, at_.panel.d_voltage, 0.0, drift_.panel_a, miss_.panel_a);
-  const Along branch_a = current(start_.branch_a, between, -between, 0.0, miss_.branch_a);
-  const Along battery_a = current(start_.battery_a, 0.0, system_.battery_s(), drift_.battery_a, miss_.battery_a);
-  const Along load_a = current(start_.load_a, 0.0, load_s, drift_.load_a, miss_.load_a);
-  const Along in_sense_a = current(start_.input_sense_a, at_.input_sense_d_input, 0.0, 0.0, miss_.input_sense_a);
-  const Along out_sense_a = current(start_.bus_sense_a, 0.0, at_.bus_sense_d_bus, 0.0, miss_.bus_sense_a);
-  const Along input_v = gram.times({y[Slot::kInput], in[1], in[2], 0.0, 0.0});
-  const Along bus_v = gram.times({y[Slot::kBus], out[1], out[2], 0.0, 0.0});
+  const Along panel_a =
+      current(start_.panel_a, at_.panel.d_voltage, 0.0, drift_.panel_a, bend_.panel_a, twist_.panel_a);
+  const Along branch_a = current(start_.branch_a, between, -between, 0.0, bend_.branch_a, twist_.branch_a);
+  const Along battery_a =
+      current(start_.battery_a, 0.0, system_.battery_s(), drift_.battery_a, bend_.battery_a, twist_.battery_a);
+  const Along load_a = current(start_.load_a, 0.0, load_s, drift_.load_a, bend_.load_a, twist_.load_a);
+  const Along in_sense_a =
+      current(start_.input_sense_a, at_.input_sense_d_input, 0.0, 0.0, bend_.input_sense_a, twist_.input_sense_a);
+  const Along out_sense_a =
+      current(start_.bus_sense_a, 0.0, at_.bus_sense_d_bus, 0.0, bend_.bus_sense_a, twist_.bus_sense_a);
+  const Along input_v = gram.times({y[Slot::kInput], in[1], in[2], 0.0, 0.0, 0.0});
+  const Along bus_v = gram.times({y[Slot::kBus], out[1], out[2], 0.0, 0.0, 0.0});
 
   const double panel_loss_w = system_.params().panel_cable_ohm * Gram::dot(gram.times(panel_a), panel_a);
   const double battery_loss_w = system_.cable_ohm() * Gram::dot(gram.times(battery_a), battery_a);

@@ -49,6 +49,8 @@ class GateStepper {
   [[nodiscard]] Nanos choose(const TwoModes& two, Nanos left);
   /// One trial; next_ is set. Returns the error against the tolerances; not-a-number if it failed.
   [[nodiscard]] double attempt(const Vector& y, const TwoModes& two, double h_s);
+  [[nodiscard]] Currents missed(const Vector& y, double after_s) const;
+  [[nodiscard]] TwoModes::Pair nodes_per_s(const Currents& i) const;
   [[nodiscard]] double move_slow(const Vector& y, double mean_battery_a, double h_s);
   void prepare_pins(double h_s);
   [[nodiscard]] double move_pins(const Vector& y, double h_s, const Excursion& input, const Excursion& bus,
@@ -77,8 +79,9 @@ class GateStepper {
   std::array<SensePoint, kMaxSense> pins_;
   std::array<std::array<double, 3>, kMaxSense> pin_phi_{};  // response over the trial to 1, t, t^2
   TwoNodes nodes_{};
-  Currents start_, drift_, miss_;  // drift: over one second; miss: at the end, against the straight lines
-  double emf_v_{}, emf_drift_v_{}, emf_miss_v_{};
+  Currents start_, drift_;  // drift: over one second
+  Currents bend_, twist_;   // what the straight lines missed: bend tau^2 + twist tau^3
+  double emf_v_{}, emf_drift_v_{};
   double mean_battery_a_{};  // as first found, before the miss
 
   Vector next_{}, f_next_{};

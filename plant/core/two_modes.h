@@ -16,13 +16,14 @@ struct TwoNodes {
   double between_s{};
 };
 
-/// A quantity along a step, tau from 0 to 1: c[0] + c[1] a(tau) + c[2] b(tau) + c[3] tau + c[4] tau^2, where a and b
-/// are the two modes of the pair of nodes.
-using Along = std::array<double, 5>;
+/// A quantity along a step, tau from 0 to 1: c[0] + c[1] a(tau) + c[2] b(tau) + c[3] tau + c[4] tau^2 + c[5] tau^3,
+/// where a and b are the two modes of the pair of nodes.
+using Along = std::array<double, 6>;
 
 /// The linear part of the two nodes' equations in its own axes. With x = node voltages less their start,
 ///
-///     x' = J x + r0 + r1 t + d (t/h)^2,        J of TwoNodes, symmetric once voltages are scaled by sqrt(C)
+///     x' = J x + r0 + r1 t + d (t/h)^2 + e (t/h)^3,        J of TwoNodes, symmetric once voltages are scaled by
+///     sqrt(C)
 ///
 /// falls into two scalar equations, each solved by phi functions, exact for any h and any stiffness. Products of what
 /// runs along the step integrate in closed form too, so that the energy books balance to rounding.
@@ -72,14 +73,14 @@ class TwoModes {
   /// One length of step: what the modes do over it, first without, then with a curvature d.
   struct Step {
     std::array<double, 2> z{};
-    std::array<Phi<6>, 2> phi;
-    Pair r0{}, r1{}, r2{};  // forces times h
-    Pair end{}, mean{};     // of the modes
+    std::array<Phi<8>, 2> phi;
+    Pair r0{}, r1{}, r2{}, r3{};  // forces times h
+    Pair end{}, mean{};           // of the modes
   };
   [[nodiscard]] Step over(double h_s) const {
-    Step s{{h_s * rate_[0], h_s * rate_[1]}, {Phi<6>{h_s * rate_[0]}, Phi<6>{h_s * rate_[1]}}, {}, {}, {}, {}, {}};
+    Step s{{h_s * rate_[0], h_s * rate_[1]}, {Phi<8>{h_s * rate_[0]}, Phi<8>{h_s * rate_[1]}}, {}, {}, {}, {}, {}, {}};
     for (std::size_t m = 0; m < 2; ++m) {
-      const Phi<6>& p = s.phi[m];
+      const Phi<8>& p = s.phi[m];
       s.r0[m] = h_s * start_[m];
       s.r1[m] = h_s * h_s * drift_[m];
       s.end[m] = p[1] * s.r0[m] + p[2] * s.r1[m];
@@ -87,17 +88,33 @@ class TwoModes {
     }
     return s;
   }
-  /// Adds the curvature; returns by how much the ends of the nodes move for it.
-  Pair bend(Step& s, double h_s, const Pair& d_per_s) const {
+  /// Adds the curvature d and the twist e; returns by how much the twist moves the ends of the nodes.
+  Pair bend(Step& s, double h_s, const Pair& d_per_s, const Pair& e_per_s) const {
     const Pair d = to_modes(d_per_s);
+    const Pair e = to_modes(e_per_s);
     Pair moved{};
     for (std::size_t m = 0; m < 2; ++m) {
+      const Phi<8>& p = s.phi[m];
       s.r2[m] = h_s * d[m];
-      moved[m] = 2.0 * s.phi[m][3] * s.r2[m];
-      s.end[m] += moved[m];
-      s.mean[m] += 2.0 * s.phi[m][4] * s.r2[m];
+      s.r3[m] = h_s * e[m];
+      moved[m] = 6.0 * p[4] * s.r3[m];
+      s.end[m] += 2.0 * p[3] * s.r2[m] + moved[m];
+      s.mean[m] += 2.0 * p[4] * s.r2[m] + 6.0 * p[5] * s.r3[m];
     }
     return to_nodes(moved);
+  }
+  /// Where the modes are at half the step, before any curvature; and what a steady force adds to that at its end.
+  [[nodiscard]] Pair half_way(const Step& s) const {
+    Pair half{};
+    for (std::size_t m = 0; m < 2; ++m) {
+      const Phi<2> p{0.5 * s.z[m]};
+      half[m] = 0.5 * p[1] * s.r0[m] + 0.25 * p[2] * s.r1[m];
+    }
+    return to_nodes(half);
+  }
+  [[nodiscard]] Pair pushed(const Step& s, double h_s, const Pair& steady_per_s) const {
+    const Pair d = to_modes(steady_per_s);
+    return to_nodes({h_s * s.phi[0][1] * d[0], h_s * s.phi[1][1] * d[1]});
   }
 
   [[nodiscard]] Pair to_nodes(const Pair& modes) const {
@@ -105,8 +122,10 @@ class TwoModes {
             (sine_ * modes[0] + cosine_ * modes[1]) / root_second_};
   }
   /// The nodes' voltages less their start, as combinations of the modes.
-  [[nodiscard]] Along first_along() const { return {0.0, cosine_ / root_first_, -sine_ / root_first_, 0.0, 0.0}; }
-  [[nodiscard]] Along second_along() const { return {0.0, sine_ / root_second_, cosine_ / root_second_, 0.0, 0.0}; }
+  [[nodiscard]] Along first_along() const { return {0.0, cosine_ / root_first_, -sine_ / root_first_, 0.0, 0.0, 0.0}; }
+  [[nodiscard]] Along second_along() const {
+    return {0.0, sine_ / root_second_, cosine_ / root_second_, 0.0, 0.0, 0.0};
+  }
 
  private:
   [[nodiscard]] Pair to_modes(const Pair& nodes) const {
@@ -125,41 +144,46 @@ class Gram {
  public:
   explicit Gram(const TwoModes::Step& s) {
     const double zz = s.z[0] + s.z[1];
-    std::array<std::array<double, 3>, 2> moment{};  // of tau^n times the mode
+    std::array<std::array<double, 4>, 2> moment{};  // of tau^n times the mode
     for (std::size_t m = 0; m < 2; ++m) {
-      const Phi<6>& p = s.phi[m];
+      const Phi<8>& p = s.phi[m];
+      // The mean of tau^n times tau^k phi_k(z tau), by parts.
+      const auto first = [&p](std::size_t k) { return p[k + 1] - p[k + 2]; };
+      const auto second = [&](std::size_t k) { return p[k + 1] - 2.0 * (p[k + 2] - p[k + 3]); };
+      const auto third = [&](std::size_t k) { return p[k + 1] - 3.0 * (p[k + 2] - 2.0 * (p[k + 3] - p[k + 4])); };
       const double r2 = 2.0 * s.r2[m];
-      moment[m] = {s.mean[m], (p[2] - p[3]) * s.r0[m] + (p[3] - p[4]) * s.r1[m] + (p[4] - p[5]) * r2,
-                   (p[2] - 2.0 * (p[3] - p[4])) * s.r0[m] + (p[3] - 2.0 * (p[4] - p[5])) * s.r1[m] +
-                       (p[4] - 2.0 * (p[5] - p[6])) * r2};
+      const double r3 = 6.0 * s.r3[m];
+      moment[m] = {s.mean[m], first(1) * s.r0[m] + first(2) * s.r1[m] + first(3) * r2 + first(4) * r3,
+                   second(1) * s.r0[m] + second(2) * s.r1[m] + second(3) * r2 + second(4) * r3,
+                   third(1) * s.r0[m] + third(2) * s.r1[m] + third(3) * r2 + third(4) * r3};
     }
     // (x y)' = (zx + zy) x y + x ry + y rx, integrated; where the rates are too small to divide by, Taylor's series.
     const auto product = [&](std::size_t x, std::size_t y, double z) {
       if (std::abs(z) < kSmall) return by_series(s, x, y);
       const double forced = moment[x][0] * s.r0[y] + moment[x][1] * s.r1[y] + moment[x][2] * s.r2[y] +
-                            moment[y][0] * s.r0[x] + moment[y][1] * s.r1[x] + moment[y][2] * s.r2[x];
+                            moment[x][3] * s.r3[y] + moment[y][0] * s.r0[x] + moment[y][1] * s.r1[x] +
+                            moment[y][2] * s.r2[x] + moment[y][3] * s.r3[x];
       return (s.end[x] * s.end[y] - forced) / z;
     };
     const double aa = product(0, 0, 2.0 * s.z[0]);
     const double ab = product(0, 1, zz);
     const double bb = product(1, 1, 2.0 * s.z[1]);
-    rows_ = {{{1.0, moment[0][0], moment[1][0], 1.0 / 2, 1.0 / 3},
-              {moment[0][0], aa, ab, moment[0][1], moment[0][2]},
-              {moment[1][0], ab, bb, moment[1][1], moment[1][2]},
-              {1.0 / 2, moment[0][1], moment[1][1], 1.0 / 3, 1.0 / 4},
-              {1.0 / 3, moment[0][2], moment[1][2], 1.0 / 4, 1.0 / 5}}};
+    rows_ = {{{1.0, moment[0][0], moment[1][0], 1.0 / 2, 1.0 / 3, 1.0 / 4},
+              {moment[0][0], aa, ab, moment[0][1], moment[0][2], moment[0][3]},
+              {moment[1][0], ab, bb, moment[1][1], moment[1][2], moment[1][3]},
+              {1.0 / 2, moment[0][1], moment[1][1], 1.0 / 3, 1.0 / 4, 1.0 / 5},
+              {1.0 / 3, moment[0][2], moment[1][2], 1.0 / 4, 1.0 / 5, 1.0 / 6},
+              {1.0 / 4, moment[0][3], moment[1][3], 1.0 / 5, 1.0 / 6, 1.0 / 7}}};
   }
 
   /// The mean of x times y is dot(times(x), y).
   [[nodiscard]] Along times(const Along& x) const {
     Along y{};
-    for (std::size_t i = 0; i < 5; ++i) {
-      y[i] = rows_[i][0] * x[0] + rows_[i][1] * x[1] + rows_[i][2] * x[2] + rows_[i][3] * x[3] + rows_[i][4] * x[4];
-    }
+    for (std::size_t i = 0; i < y.size(); ++i) y[i] = dot(rows_[i], x);
     return y;
   }
   [[nodiscard]] static double dot(const Along& x, const Along& y) {
-    return x[0] * y[0] + x[1] * y[1] + x[2] * y[2] + x[3] * y[3] + x[4] * y[4];
+    return x[0] * y[0] + x[1] * y[1] + x[2] * y[2] + x[3] * y[3] + x[4] * y[4] + x[5] * y[5];
   }
   [[nodiscard]] double mean(const Along& x) const { return dot(rows_[0], x); }
 
@@ -180,7 +204,8 @@ class Gram {
       c[i][0] = s.r0[m];
       c[i][1] = (z * c[i][0] + s.r1[m]) * kInverse[2];
       c[i][2] = (z * c[i][1] + s.r2[m]) * kInverse[3];
-      for (std::size_t n = 3; n < kDegree; ++n) c[i][n] = z * c[i][n - 1] * kInverse[n + 1];
+      c[i][3] = (z * c[i][2] + s.r3[m]) * kInverse[4];
+      for (std::size_t n = 4; n < kDegree; ++n) c[i][n] = z * c[i][n - 1] * kInverse[n + 1];
     }
     double sum = 0.0;
     for (std::size_t i = 0; i < kDegree; ++i) {
@@ -189,7 +214,7 @@ class Gram {
     return sum;
   }
 
-  std::array<Along, 5> rows_{};
+  std::array<Along, 6> rows_{};
 };
 
 }  // namespace dawnrig::plant
