@@ -30,12 +30,16 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
   }
 }
 
-bool CircuitSystem::currents(const Vector& y) {
+void CircuitSystem::panel_and_branch(const Vector& y) {
   const double input_v = y[Slot::kInput];
   const double bus_v = y[Slot::kBus];
   now_.panel = conditions_.panel_connected ? parts_.panel.at(input_v, y[Slot::kPoa], y[Slot::kCellDegc], panel_scratch_)
                                            : PanelPoint{};
   now_.branch = conducting_ ? parts_.branch.at(input_v - bus_v, branch_scratch_) : BranchPoint{};
+}
+
+bool CircuitSystem::currents(const Vector& y) {
+  panel_and_branch(y);
   now_.battery_a = battery_a(y);
   sense_currents(y);
   return load_currents(y);

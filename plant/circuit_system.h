@@ -87,6 +87,8 @@ class CircuitSystem {
 
   /// The currents alone: less than rates(), and the point()'s battery is left as it was.
   [[nodiscard]] bool currents(const Vector& y);
+  /// The two elements that bend sharply, alone; the rest of the point() is left as it was.
+  void panel_and_branch(const Vector& y);
   /// Of the two capacitors, from the last currents().
   [[nodiscard]] double input_per_s() const {
     return per_input_f_ * (now_.panel.current_a - now_.branch.current_a - now_.from_input_a);

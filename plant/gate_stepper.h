@@ -49,7 +49,8 @@ class GateStepper {
   [[nodiscard]] Nanos choose(const TwoModes& two, Nanos left);
   /// One trial; next_ is set. Returns the error against the tolerances; not-a-number if it failed.
   [[nodiscard]] double attempt(const Vector& y, const TwoModes& two, double h_s);
-  [[nodiscard]] Currents missed(const Vector& y, double after_s) const;
+  [[nodiscard]] Currents missed_sharply(const Vector& y) const;
+  [[nodiscard]] Currents missed(const Vector& y, double h_s) const;
   [[nodiscard]] TwoModes::Pair nodes_per_s(const Currents& i) const;
   [[nodiscard]] double move_slow(const Vector& y, double mean_battery_a, double h_s);
   void prepare_pins(double h_s);
