@@ -9,10 +9,11 @@ namespace {
 
 constexpr double kLongestSpanS = 5e-3;
 constexpr double kFirstStepS = 1e-6;
+constexpr double kMostGrowth = 40.0;
 constexpr double kOfSlowestRate = 0.3;
 // The miss is looked for at the end of a step only: a mode that has far to go is not stepped over unseen. The same
 // keeps what is drawn straight between two steps close to the curve.
-constexpr double kMostOfModes = 2.0;
+constexpr double kMostOfModes = 1.5;
 constexpr double kFarInputV = 0.1;
 constexpr double kFarBusV = 0.01;
 
@@ -21,14 +22,18 @@ BatteryState battery_of(const CircuitSystem::Vector& y) {
 }
 
 double growth(double miss, double most) {
-  if (miss < 1e-4) return most;
+  if (miss < 1e-7) return most;
   return std::clamp(0.9 / std::sqrt(std::sqrt(miss)), 0.03, most);
 }
 
 }  // namespace
 
 GateStepper::GateStepper(CircuitSystem& system, const Vector& inverse_tolerance, double hint_s)
-    : system_{system}, inverse_tolerance_{inverse_tolerance}, proposed_s_{hint_s > 0.0 ? hint_s : kFirstStepS} {}
+    : system_{system},
+      inverse_tolerance_{inverse_tolerance},
+      proposed_s_{hint_s > 0.0 ? hint_s : kFirstStepS},
+      nodes_{Capacitor{system.params().stage.input_capacitance_f},
+             Capacitor{system.params().stage.output_capacitance_f}, 0.0, 0.0, 0.0} {}
 
 bool GateStepper::suits(const CircuitSystem& system, double span_s) {
   const LeadAcidParams& b = system.parts().battery.params();
@@ -49,7 +54,7 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
     const double miss = attempt(y, two, h);
     const bool good = std::isfinite(miss) && finite(next_);
     if (good && (miss <= 1.0 || smallest)) {
-      const double grown = h * growth(miss, 10.0);
+      const double grown = h * growth(miss, kMostGrowth);
       // A step cut short by the end of the interval says nothing against the longer one proposed before.
       proposed_s_ = std::min(cut_ ? std::max(proposed_s_, grown) : grown, kLongestSpanS);
       y = next_;
@@ -69,9 +74,9 @@ bool GateStepper::begin(const Vector& y) {
   at_ = {q.panel, q.branch, q.battery, q.quiescent, q.load_d_bus, q.input_sense_d_input, q.bus_sense_d_bus};
   for (std::size_t i = 0; i < system_.params().sense.size(); ++i) pins_[i] = q.sense[i];
   const CircuitParts& parts = system_.parts();
-  nodes_ = {system_.params().stage.input_capacitance_f, system_.params().stage.output_capacitance_f,
-            at_.input_sense_d_input - at_.panel.d_voltage,
-            at_.bus_sense_d_bus + at_.load_d_bus + at_.quiescent.d_voltage + system_.battery_s(), at_.branch.d_voltage};
+  nodes_.first_s = at_.input_sense_d_input - at_.panel.d_voltage;
+  nodes_.second_s = at_.bus_sense_d_bus + at_.load_d_bus + at_.quiescent.d_voltage + system_.battery_s();
+  nodes_.between_s = at_.branch.d_voltage;
   start_ = {q.panel.current_a, q.branch.current_a, q.battery_a, q.load_a + q.quiescent.current_a,
             q.from_input_a,    q.from_bus_a};
   emf_v_ = at_.battery.inner_v;
@@ -93,7 +98,7 @@ bool GateStepper::begin(const Vector& y) {
 TwoModes GateStepper::modes() const {
   return TwoModes{nodes_,
                   {f_[Slot::kInput], f_[Slot::kBus]},
-                  {drift_.panel_a / nodes_.first_f, -(drift_.battery_a + drift_.load_a) / nodes_.second_f}};
+                  {drift_.panel_a * nodes_.first.per_f, -(drift_.battery_a + drift_.load_a) * nodes_.second.per_f}};
 }
 
 // The proposed step in whole nanoseconds; two equal ones rather than a full and a tiny one at the end.
@@ -143,8 +148,8 @@ GateStepper::Currents GateStepper::missed(const Vector& y, double h_s) const {
 }
 
 TwoModes::Pair GateStepper::nodes_per_s(const Currents& i) const {
-  return {(i.panel_a - i.branch_a - i.input_sense_a) / nodes_.first_f,
-          (i.branch_a - i.battery_a - i.load_a - i.bus_sense_a) / nodes_.second_f};
+  return {(i.panel_a - i.branch_a - i.input_sense_a) * nodes_.first.per_f,
+          (i.branch_a - i.battery_a - i.load_a - i.bus_sense_a) * nodes_.second.per_f};
 }
 
 double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {

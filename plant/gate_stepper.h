@@ -8,17 +8,20 @@
 
 namespace dawnrig::plant {
 
-/// An exponential Rosenbrock method of order 3 with an embedded order 2, made for gate edges. Both capacitors, with all
+/// An exponential Rosenbrock method of order 4 with an embedded order 3, made for gate edges. Both capacitors, with all
 /// conductances at them taken at the start of a step, are solved in closed form; so are the pins behind them. What the
-/// straight lines missed is looked at once, at the end of the step, laid out as a parabola over it, and solved for
-/// likewise: that correction is the error estimate too. A cable, switch and capacitor that are nearly linear thus take
-/// a step as long as their curvature allows, however stiff they are. Battery, filaments and cells, which hardly move
-/// in a gate interval, go by the midpoint with the exact mean of the battery's current. The books are integrals of
-/// products of the closed forms, so that power balances at every instant of the solution.
+/// straight lines of panel and branch miss is looked at half way and at the end, laid out as a cubic over the step, and
+/// solved for likewise; the cubic's share is the error estimate. A cable, switch and capacitor that are nearly linear
+/// thus take a step as long as their curvature allows, however stiff they are. Loads, electromotive force and sense
+/// currents, which bend mildly, are looked at at the end only and laid out as a parabola: order 3, all of it judged as
+/// error. Battery, filaments and cells, which hardly move in a gate interval, go by the midpoint with the exact mean of
+/// the battery's current. The books are integrals of products of the closed forms, so that power balances at every
+/// instant of the solution: what does not balance is rounding, not proof of accuracy, which the tests measure.
 ///
-/// Two evaluations a step. Not for long stretches: slow states are explicit here; see suits().
-/// Source: exprb32 of Hochbruck, Ostermann and Schweitzer, "Exponential Rosenbrock-type methods", SIAM J. Numer. Anal.
-/// 47 (2009) 786. Checked against Rodas3 with tiny tolerances in tests/plant/gate_stepper_test.cc.
+/// Two evaluations a step and one more of panel and branch. Not for long stretches: slow states are explicit here; see
+/// suits().
+/// Source: exprb43 of Hochbruck, Ostermann and Schweitzer, "Exponential Rosenbrock-type methods", SIAM J. Numer. Anal.
+/// 47 (2009) 786. Checked against Rodas3 in steps of a nanosecond in tests/plant/gate_stepper_test.cc.
 class GateStepper {
  public:
   using Vector = CircuitSystem::Vector;
@@ -35,7 +38,7 @@ class GateStepper {
   [[nodiscard]] double proposed_s() const { return proposed_s_; }
 
  private:
-  /// A current into an element along the step: what it is at first, its slopes, its drift and its miss at the end.
+  /// One figure for each current of the two nodes.
   struct Currents {
     double panel_a{}, branch_a{}, battery_a{}, load_a{}, input_sense_a{}, bus_sense_a{};
   };
@@ -79,7 +82,7 @@ class GateStepper {
   Start at_{};
   std::array<SensePoint, kMaxSense> pins_;
   std::array<std::array<double, 3>, kMaxSense> pin_phi_{};  // response over the trial to 1, t, t^2
-  TwoNodes nodes_{};
+  TwoNodes nodes_;
   Currents start_, drift_;  // drift: over one second
   Currents bend_, twist_;   // what the straight lines missed: bend tau^2 + twist tau^3
   double emf_v_{}, emf_drift_v_{};

@@ -20,9 +20,9 @@ struct Phi {
 
   explicit Phi(double z) {
     if (std::abs(z) < 1.0) {
+      const std::size_t terms = std::abs(z) < 2e-3 ? 4 : std::abs(z) < 0.06 ? 7 : kTerms;
       double sum = 1.0;
-      for (std::size_t n = N + (std::abs(z) < kTiny ? kFewTerms : kTerms); n > N; --n)
-        sum = 1.0 + sum * z * kInverse[n];
+      for (std::size_t n = N + terms; n > N; --n) sum = 1.0 + sum * (z * kInverse[n]);
       at[N] = sum * kInverseFactorial[N];
       for (std::size_t k = N; k > 0; --k) at[k - 1] = z * at[k] + kInverseFactorial[k - 1];
       return;
@@ -35,8 +35,6 @@ struct Phi {
 
  private:
   static constexpr std::size_t kTerms = 12;
-  static constexpr std::size_t kFewTerms = 4;
-  static constexpr double kTiny = 2e-3;
   static constexpr std::array<double, N + kTerms + 1> inverses() {
     std::array<double, N + kTerms + 1> table{};
     for (std::size_t i = 1; i < table.size(); ++i) table[i] = 1.0 / static_cast<double>(i);

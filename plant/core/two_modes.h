@@ -9,9 +9,15 @@
 
 namespace dawnrig::plant {
 
-/// Conductances at two capacitors: each node's own to ground, and the one between them.
+/// One of the two capacitors, with what is asked of it over and over.
+struct Capacitor {
+  explicit Capacitor(double farad) : per_f{1.0 / farad}, root_f{std::sqrt(farad)}, per_root_f{1.0 / root_f} {}
+  double per_f, root_f, per_root_f;
+};
+
+/// Two capacitors and the conductances at them: each node's own to ground, and the one between them.
 struct TwoNodes {
-  double first_f{}, second_f{};
+  Capacitor first, second;
   double first_s{}, second_s{};
   double between_s{};
 };
@@ -34,16 +40,16 @@ class TwoModes {
 
   /// Axes and rates; start_per_s, drift_per_s2 are r0, r1 of the nodes.
   TwoModes(const TwoNodes& nodes, const Pair& start_per_s, const Pair& drift_per_s2)
-      : root_first_{std::sqrt(nodes.first_f)}, root_second_{std::sqrt(nodes.second_f)} {
-    const double j11 = -(nodes.first_s + nodes.between_s) / nodes.first_f;
-    const double j22 = -(nodes.second_s + nodes.between_s) / nodes.second_f;
-    const double k = nodes.between_s / (root_first_ * root_second_);
+      : first_{nodes.first}, second_{nodes.second} {
+    const double j11 = -(nodes.first_s + nodes.between_s) * first_.per_f;
+    const double j22 = -(nodes.second_s + nodes.between_s) * second_.per_f;
+    const double k = nodes.between_s * first_.per_root_f * second_.per_root_f;
     const double half = 0.5 * (j11 - j22);
     const double mean = 0.5 * (j11 + j22);
     const double root = std::sqrt(half * half + k * k);
     // The determinant without the digits that a stiff coupling would cancel; from it the slower rate.
-    const double det = (nodes.first_s * nodes.second_s + nodes.between_s * (nodes.first_s + nodes.second_s)) /
-                       nodes.first_f / nodes.second_f;
+    const double det = (nodes.first_s * nodes.second_s + nodes.between_s * (nodes.first_s + nodes.second_s)) *
+                       first_.per_f * second_.per_f;
     if (mean > 0.0) {
       rate_[0] = mean + root;
       rate_[1] = det / rate_[0];
@@ -66,8 +72,8 @@ class TwoModes {
   /// How far mode m alone would carry each node in the end, from its present speed.
   [[nodiscard]] Pair reach_v(std::size_t m) const {
     const double far = start_[m] / rate_[m];
-    return m == 0 ? Pair{std::abs(cosine_ * far / root_first_), std::abs(sine_ * far / root_second_)}
-                  : Pair{std::abs(sine_ * far / root_first_), std::abs(cosine_ * far / root_second_)};
+    return m == 0 ? Pair{std::abs(cosine_ * far * first_.per_root_f), std::abs(sine_ * far * second_.per_root_f)}
+                  : Pair{std::abs(sine_ * far * first_.per_root_f), std::abs(cosine_ * far * second_.per_root_f)};
   }
 
   /// One length of step: what the modes do over it, first without, then with a curvature d.
@@ -118,23 +124,25 @@ class TwoModes {
   }
 
   [[nodiscard]] Pair to_nodes(const Pair& modes) const {
-    return {(cosine_ * modes[0] - sine_ * modes[1]) / root_first_,
-            (sine_ * modes[0] + cosine_ * modes[1]) / root_second_};
+    return {(cosine_ * modes[0] - sine_ * modes[1]) * first_.per_root_f,
+            (sine_ * modes[0] + cosine_ * modes[1]) * second_.per_root_f};
   }
   /// The nodes' voltages less their start, as combinations of the modes.
-  [[nodiscard]] Along first_along() const { return {0.0, cosine_ / root_first_, -sine_ / root_first_, 0.0, 0.0, 0.0}; }
+  [[nodiscard]] Along first_along() const {
+    return {0.0, cosine_ * first_.per_root_f, -sine_ * first_.per_root_f, 0.0, 0.0, 0.0};
+  }
   [[nodiscard]] Along second_along() const {
-    return {0.0, sine_ / root_second_, cosine_ / root_second_, 0.0, 0.0, 0.0};
+    return {0.0, sine_ * second_.per_root_f, cosine_ * second_.per_root_f, 0.0, 0.0, 0.0};
   }
 
  private:
   [[nodiscard]] Pair to_modes(const Pair& nodes) const {
-    const double x = root_first_ * nodes[0];
-    const double y = root_second_ * nodes[1];
+    const double x = first_.root_f * nodes[0];
+    const double y = second_.root_f * nodes[1];
     return {cosine_ * x + sine_ * y, cosine_ * y - sine_ * x};
   }
 
-  double root_first_, root_second_;
+  Capacitor first_, second_;
   double cosine_{}, sine_{};
   Pair rate_{}, start_{}, drift_{};
 };
@@ -209,7 +217,9 @@ class Gram {
     }
     double sum = 0.0;
     for (std::size_t i = 0; i < kDegree; ++i) {
-      for (std::size_t j = 0; j < kDegree; ++j) sum += c[0][i] * c[1][j] * kInverse[i + j + 3];
+      double row = 0.0;
+      for (std::size_t j = 0; j < kDegree; ++j) row += c[1][j] * kInverse[i + j + 3];
+      sum += c[0][i] * row;
     }
     return sum;
   }

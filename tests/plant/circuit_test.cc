@@ -125,6 +125,44 @@ TEST(Circuit, ASunThatSetsAndRisesWithinOneAdvanceIsFollowedThroughTheDark) {
   EXPECT_GT(state.input_v, 30.0);
 }
 
+// In the dark, a ramp that is over or yet to rise above zero is none: the same bits as without it.
+TEST(Circuit, ARampBelowTheHorizonLightsAndDarkensNothing) {
+  const Circuit circuit{hut()};
+  Conditions none = sunny(0.0);
+  const CircuitState start = circuit.at_rest(rested(0.0), none);
+  for (const Conditions::Sun sun : {Conditions::Sun{Nanos{0}, 0.0, -10.0}, Conditions::Sun{Nanos{0}, -200.0, 10.0}}) {
+    Conditions ramp = none;
+    ramp.sun = sun;
+    for (const Nanos stretch : {Nanos{1'000'000}, Nanos{5'000'000'000}}) {
+      CircuitState a = start;
+      CircuitState b = start;
+      for (int i = 1; i <= 3; ++i) {
+        ASSERT_EQ(circuit.advance(a, none, i * stretch, nullptr), AdvanceStatus::kOk);
+        ASSERT_EQ(circuit.advance(b, ramp, i * stretch, nullptr), AdvanceStatus::kOk);
+        ASSERT_EQ(a.input_v, b.input_v) << "slope " << sun.slope_wpm2_per_s << ", to " << in_seconds(b.now) << " s";
+        ASSERT_EQ(a.bus_v, b.bus_v) << "slope " << sun.slope_wpm2_per_s << ", to " << in_seconds(b.now) << " s";
+        ASSERT_EQ(a.books.panel_j, b.books.panel_j) << "slope " << sun.slope_wpm2_per_s;
+      }
+    }
+  }
+}
+
+TEST(Circuit, DuskWithinAnAdvanceIsAsGoodAsAnAdvanceThatEndsAtDusk) {
+  const Circuit circuit{hut()};
+  for (const double seconds : {10.0, 1e-3}) {  // either integrator
+    Conditions c = sunny(100.0);
+    c.sun.slope_wpm2_per_s = -100.0 / seconds;
+    CircuitState through = circuit.at_rest(rested(100.0), c);
+    CircuitState stopped = through;
+    ASSERT_EQ(circuit.advance(through, c, from_seconds(2.0 * seconds), nullptr), AdvanceStatus::kOk);
+    ASSERT_EQ(circuit.advance(stopped, c, from_seconds(seconds), nullptr), AdvanceStatus::kOk);
+    c.sun = {};
+    ASSERT_EQ(circuit.advance(stopped, c, from_seconds(2.0 * seconds), nullptr), AdvanceStatus::kOk);
+    EXPECT_NEAR(through.input_v, stopped.input_v, 1e-3) << seconds << " s";
+    EXPECT_NEAR(through.books.panel_j / stopped.books.panel_j, 1.0, 1e-5) << seconds << " s";
+  }
+}
+
 TEST(Circuit, CellsWarmTowardsTheirNominalTemperatureWithALagOfFiveMinutes) {
   const Circuit circuit{CircuitParams{}};
   Conditions c;
@@ -171,6 +209,24 @@ TEST(Circuit, NotANumberStopsTheRunAtTheLastGoodState) {
   EXPECT_EQ(state.bus_v, good.bus_v);
   state.bus_v = kNan;
   EXPECT_EQ(circuit.advance(state, c, from_seconds(2e-3), nullptr), AdvanceStatus::kNotANumber);
+}
+
+// A load that gives twice what its switch could carry leaves no voltage behind the switch at all.
+TEST(Circuit, EquationsWithoutASolutionStopTheRunAtTheLastGoodState) {
+  const Circuit circuit{hut()};
+  const Conditions c = sunny();
+  CircuitState state = circuit.at_rest(rested(), c);
+  ASSERT_EQ(circuit.advance(state, c, from_seconds(1e-3), nullptr), AdvanceStatus::kOk);
+  Conditions impossible = c;
+  impossible.loads[0].scale = -2.0 * 24.0 / 0.01;
+  for (const double seconds : {2e-3, 10.0}) {  // either integrator
+    CircuitState tried = state;
+    EXPECT_EQ(circuit.advance(tried, impossible, from_seconds(seconds), nullptr), AdvanceStatus::kNotConverged);
+    EXPECT_EQ(tried.now, state.now);
+    EXPECT_EQ(tried.bus_v, state.bus_v);
+    EXPECT_EQ(tried.books.panel_j, state.books.panel_j);
+    EXPECT_EQ(circuit.advance(tried, c, from_seconds(seconds), nullptr), AdvanceStatus::kOk) << "must recover";
+  }
 }
 
 std::vector<std::string> complaints(const CircuitParams& p) {
