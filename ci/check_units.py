@@ -35,6 +35,7 @@ WITHOUT_UNIT = {
     "area": "a signal's unit times seconds",
     "edit_distance": "a count of changed letters",
     **dict.fromkeys(("state", "load_state", "settled_load_state"), "a load's own state, zero to one"),
+    **dict.fromkeys(("attempt", "move_slow", "move_pins", "move_filaments"), "an error against its tolerance: 1 is just good enough"),
     # Counts and names in schemas.
     **dict.fromkeys(("count", "max_count", "min_count", "exercised", "planned"), "a count"),
     **dict.fromkeys(("seed", "address"), "a name that happens to be a number"),

@@ -93,15 +93,15 @@ bool CircuitSystem::load_currents(const Vector& y) {
   return !any_switched_ || switched_loads(y);
 }
 
-double CircuitSystem::behind_switch(const Vector& y, double v, double& slope) {
+double CircuitSystem::behind_switch_a(const Vector& y, double v, double& slope_a_per_v) {
   double a = 0.0;
-  slope = 0.0;
+  slope_a_per_v = 0.0;
   for (std::size_t i = 0; i < load_count_; ++i) {
     if (params_.loads[i].unswitched) continue;
     now_.loads[i] =
         load_at(params_.loads[i], conditions_.loads[i].on, conditions_.loads[i].scale, v, y[Slot::kFirstLoad + i]);
     a += now_.loads[i].current_a;
-    slope += now_.loads[i].d_voltage;
+    slope_a_per_v += now_.loads[i].d_voltage;
   }
   return a;
 }
@@ -118,17 +118,17 @@ bool CircuitSystem::switched_loads(const Vector& y) {
   double high = std::fmax(0.0, bus_v);
   double v = bus_v;
   double a = 0.0;
-  double slope = 0.0;
+  double slope_a_per_v = 0.0;
   for (int iteration = 0;; ++iteration) {
-    a = behind_switch(y, v, slope);
+    a = behind_switch_a(y, v, slope_a_per_v);
     const double miss = v + ohm * a - bus_v;
     if (std::abs(miss) <= kCloseV * (1.0 + std::abs(bus_v))) break;
     if (!(iteration < kMostIterations)) return false;
     (miss > 0.0 ? high : low) = v;
-    const double next = v - miss / (1.0 + ohm * slope);
+    const double next = v - miss / (1.0 + ohm * slope_a_per_v);
     v = next > low && next < high ? next : 0.5 * (low + high);
   }
-  settle_switched(y, v, a, slope);
+  settle_switched(y, v, a, slope_a_per_v);
   return true;
 }
 
@@ -136,28 +136,28 @@ bool CircuitSystem::switched_loads(const Vector& y) {
 bool CircuitSystem::follow_switched(const Vector& y) {
   constexpr double kNearV = 1e-6;
   const double ohm = params_.load_switch_ohm;
-  const double v = followed_v_ + now_.switched_share * (y[Slot::kBus] - followed_bus_v_);
+  const double v = followed_v_ + now_.switched_share_frac * (y[Slot::kBus] - followed_bus_v_);
   if (!(std::abs(y[Slot::kBus] - followed_bus_v_) < 1.0)) return false;  // also while there is none
-  double slope = 0.0;
-  double a = behind_switch(y, v, slope);
-  const double more_v = (y[Slot::kBus] - v - ohm * a) / (1.0 + ohm * slope);
-  if (!(std::abs(more_v) < kNearV && 1.0 + ohm * slope > 0.0)) return false;
+  double slope_a_per_v = 0.0;
+  double a = behind_switch_a(y, v, slope_a_per_v);
+  const double more_v = (y[Slot::kBus] - v - ohm * a) / (1.0 + ohm * slope_a_per_v);
+  if (!(std::abs(more_v) < kNearV && 1.0 + ohm * slope_a_per_v > 0.0)) return false;
   for (std::size_t i = 0; i < load_count_; ++i) {
     if (params_.loads[i].unswitched) continue;
     LoadPoint& q = now_.loads[i];
     q.current_a += q.d_voltage * more_v;
     q.state_per_s += q.rate_d_voltage * more_v;
   }
-  settle_switched(y, v + more_v, a + slope * more_v, slope);
+  settle_switched(y, v + more_v, a + slope_a_per_v * more_v, slope_a_per_v);
   return true;
 }
 
-void CircuitSystem::settle_switched(const Vector& y, double v, double a, double slope) {
+void CircuitSystem::settle_switched(const Vector& y, double v, double a, double slope_a_per_v) {
   followed_v_ = now_.load_v = v;
   followed_bus_v_ = y[Slot::kBus];
   now_.load_a += a;
-  now_.switched_share = 1.0 / (1.0 + params_.load_switch_ohm * slope);
-  now_.load_d_bus += slope * now_.switched_share;
+  now_.switched_share_frac = 1.0 / (1.0 + params_.load_switch_ohm * slope_a_per_v);
+  now_.load_d_bus += slope_a_per_v * now_.switched_share_frac;
 }
 
 void CircuitSystem::sense_currents(const Vector& y) {
@@ -232,15 +232,15 @@ void CircuitSystem::linearise_battery(double s) {
 
 void CircuitSystem::linearise_loads(double s) {
   load_d_bus_ = 0.0;
-  double behind_switch = 0.0;
+  double behind_switch_a = 0.0;
   for (std::size_t i = 0; i < load_count_; ++i) {
     const LoadPoint& q = marked_.loads[i];
     lamp_inverse_[i] = 1.0 / (s - q.rate_d_state);
     const double g = q.d_voltage + q.d_state * q.rate_d_voltage * lamp_inverse_[i];
-    (params_.loads[i].unswitched ? load_d_bus_ : behind_switch) += g;
+    (params_.loads[i].unswitched ? load_d_bus_ : behind_switch_a) += g;
   }
-  switched_inverse_ = 1.0 / (1.0 + params_.load_switch_ohm * behind_switch);
-  load_d_bus_ += behind_switch * switched_inverse_;
+  switched_inverse_ = 1.0 / (1.0 + params_.load_switch_ohm * behind_switch_a);
+  load_d_bus_ += behind_switch_a * switched_inverse_;
 }
 
 void CircuitSystem::linearise_sense(double s) {
@@ -339,7 +339,7 @@ void CircuitSystem::solve_books(const Vector& rhs, Vector& k, double battery_k, 
     sense_k +=
         p.node_a * node_k + (input ? input_v : bus_v) * (p.node_d_node * node_k + p.node_d_pin * k[first_sense_ + i]);
   }
-  const auto book = [&](std::size_t slot, double slope) { k[slot] = per_s_ * (rhs[slot] + slope); };
+  const auto book = [&](std::size_t slot, double slope_a_per_v) { k[slot] = per_s_ * (rhs[slot] + slope_a_per_v); };
   book(Slot::kPanelJ, panel_a * input_k + input_v * panel_k + panel_loss_k);
   book(Slot::kWiringJ, panel_loss_k + battery_loss_k);
   book(Slot::kStageJ,

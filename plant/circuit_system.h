@@ -42,7 +42,7 @@ struct CircuitPoint {
   double load_v{};                                  ///< behind the load switch
   double load_a{};                                  ///< all loads
   double load_d_bus{};                              ///< slope of load_a at fixed filaments
-  double switched_share{1.0};                       ///< of a current's drift behind the load switch, seen from the bus
+  double switched_share_frac{1.0};                  ///< of a current's drift behind the load switch, seen from the bus
   double from_input_a{}, from_bus_a{};              ///< into all sense networks
   double input_sense_d_input{}, bus_sense_d_bus{};  ///< their slopes at fixed pins
   LoadPoint quiescent;
@@ -118,8 +118,8 @@ class CircuitSystem {
   [[nodiscard]] bool load_currents(const Vector& y);
   [[nodiscard]] bool switched_loads(const Vector& y);
   [[nodiscard]] bool follow_switched(const Vector& y);
-  [[nodiscard]] double behind_switch(const Vector& y, double v, double& slope);
-  void settle_switched(const Vector& y, double v, double a, double slope);
+  [[nodiscard]] double behind_switch_a(const Vector& y, double v, double& slope_a_per_v);
+  void settle_switched(const Vector& y, double v, double a, double slope_a_per_v);
   void sense_currents(const Vector& y);
   void book_rates(const Vector& y, Vector& f) const;
   void linearise_battery(double s);

@@ -91,7 +91,7 @@ bool GateStepper::begin(const Vector& y) {
   drift_ = {};
   drift_.panel_a = at_.panel.d_poa * f_[Slot::kPoa] + at_.panel.d_degc * f_[Slot::kCellDegc];
   drift_.battery_a = -system_.battery_s() * emf_drift_v_;
-  drift_.load_a = filaments_a + switched_a * q.switched_share;
+  drift_.load_a = filaments_a + switched_a * q.switched_share_frac;
   return true;
 }
 

@@ -15,8 +15,8 @@ struct AdcErrors {
 
 /// code = clamp(floor(1024 * pin_v / reference_v * (1 + gain) + offset + bow + noise), 0, 1023).
 /// `noise` is a draw of unit variance; the caller owns the generator. A reference at or below zero reads as full scale
-/// for any pin above zero, as silicon does. A pin that is not a number reads 0. The floor is exact at the thresholds: the
-/// double nearest to k/1024 of the reference reads k, the next one below it k - 1.
+/// for any pin above zero, as silicon does. A pin that is not a number reads 0. The floor is exact at the thresholds:
+/// the double nearest to k/1024 of the reference reads k, the next one below it k - 1.
 [[nodiscard]] int adc_code(double pin_v, double reference_v, const AdcErrors& errors, double unit_noise);
 
 }  // namespace dawnrig::device

@@ -18,18 +18,27 @@ enum class Polarity : std::uint8_t { kActiveHigh, kActiveLow };
 enum class Pull : std::uint8_t { kDown, kUp };
 
 /// A pin of the device that drives a switch, and what the board does to it when nobody drives it.
-struct SwitchPin { device::Pin pin; Polarity polarity{Polarity::kActiveHigh}; Pull pull{Pull::kDown}; };
+struct SwitchPin {
+  device::Pin pin;
+  Polarity polarity{Polarity::kActiveHigh};
+  Pull pull{Pull::kDown};
+};
 
 enum class Quantity : std::uint8_t { kBatteryVoltage, kPanelVoltage, kBatteryTemperature };
 
-struct SenseChannel { std::string name; Quantity quantity{}; int adc_channel{0}; plant::SenseParams network; };
+struct SenseChannel {
+  std::string name;
+  Quantity quantity{};
+  int adc_channel{0};
+  plant::SenseParams network;
+};
 
 /// The declared behaviour; nullopt: not declared, not judged.
 struct Declared {
   double nominal_v{12};
   double absorption_v{};
-  std::optional<double> float_v, absorption_time_s, compensation_v_per_k, compensation_lowest_degc, compensation_highest_degc,
-      sensor_fault_v;
+  std::optional<double> float_v, absorption_time_s, compensation_v_per_k, compensation_lowest_degc,
+      compensation_highest_degc, sensor_fault_v;
   double over_voltage_v{};
   std::optional<double> over_voltage_delay_s, load_disconnect_v, load_disconnect_delay_s, load_reconnect_v,
       load_reconnect_delay_s, sense_fault_delay_s, stuck_sense_delay_s, night_delay_s, watchdog_s;
@@ -40,7 +49,10 @@ struct Declared {
   [[nodiscard]] double absorption_v_at(double battery_degc) const;
 };
 
-struct Counter { std::variant<std::string, std::uint32_t> place; int width_bytes{4}; };
+struct Counter {
+  std::variant<std::string, std::uint32_t> place;
+  int width_bytes{4};
+};
 
 struct Hooks {
   std::optional<Counter> millisecond_counter;
@@ -50,20 +62,24 @@ struct Hooks {
 struct BoardProfile {
   std::string file, sha256;
   std::string name, revision;
-  device::DeviceParams device;                       ///< `watched` holds the gate and load pins; `seed` is the run's business
-  std::optional<std::vector<std::uint8_t>> eeprom;   ///< contents of `eeprom_image`
+  device::DeviceParams device;  ///< `watched` holds the gate and load pins; `seed` is the run's business
+  std::optional<std::vector<std::uint8_t>> eeprom;  ///< contents of `eeprom_image`
   SwitchPin gate;
   std::optional<SwitchPin> load_output;
   double load_switch_ohm{0.01};
   plant::SeriesPwmParams stage;
-  std::vector<SenseChannel> sense;                   ///< order is that of plant::Probes::sense_v
+  std::vector<SenseChannel> sense;  ///< order is that of plant::Probes::sense_v
   Declared declared;
   Hooks hooks;
   [[nodiscard]] const SenseChannel* channel_for(Quantity quantity) const;
   [[nodiscard]] std::optional<std::size_t> channel_index(std::string_view name) const;
 };
 
-struct SiteLoad { std::string name; plant::LoadParams params; bool on_at_start{false}; };
+struct SiteLoad {
+  std::string name;
+  plant::LoadParams params;
+  bool on_at_start{false};
+};
 
 struct SiteProfile {
   std::string file, sha256;

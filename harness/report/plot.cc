@@ -114,12 +114,14 @@ std::string curve_labels(const Panel& panel, const Box& box) {
   return svg;
 }
 
-std::string limit_lines(const Panel& panel, const Box& box, int decimals) {
+/// A line in another unit than the limit's (a level from which a time is measured) is told to a hundredth.
+std::string limit_lines(const Panel& panel, const Box& box, const Judged& judged) {
   std::string svg;
   double last_y = -100;
   std::vector<const PlotLine*> lines = panel.lines;
   std::sort(lines.begin(), lines.end(), [](const PlotLine* a, const PlotLine* b) { return a->value > b->value; });
   for (const PlotLine* l : lines) {
+    const int decimals = l->unit == judged.limit.unit ? verdict::decimals_for(judged.limit.tolerance) : 2;
     const std::string text = l->label + " " + verdict::with_unit(l->value, l->unit, decimals);
     const bool above = l->value > box.highest;
     const double y = box.y(l->value);
@@ -249,7 +251,7 @@ std::string plot_svg(const Judged& judged) {
   for (std::size_t i = 0; i < layout.switches.size(); ++i) svg += strip_svg(*layout.switches[i], layout.strips[i]);
   svg += moments_svg(layout.moments, layout.moment_rows, any, layout.axis_y);
   for (std::size_t i = 0; i < layout.panels.size(); ++i) {
-    svg += limit_lines(layout.panels[i], layout.boxes[i], verdict::decimals_for(judged.limit.tolerance));
+    svg += limit_lines(layout.panels[i], layout.boxes[i], judged);
   }
   if (!layout.panels.empty()) svg += marks_svg(judged, layout.panels.front(), layout.boxes.front());
   return svg + time_labels(time, any, layout.axis_y) + "</svg>";

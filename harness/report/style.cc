@@ -81,7 +81,7 @@ table + p { margin-top: 8px; }
 .reason { font-size: 15px; }
 .side.fail .reason { font-weight: 600; }
 details { margin-top: 8px; font-size: 13px; } summary { cursor: pointer; color: var(--soft); }
-svg { display: block; width: 100%; height: auto; }
+svg { display: block; width: 100%; max-width: 760px; height: auto; }
 svg text { font: 11.5px "Helvetica Neue", Helvetica, "Liberation Sans", Arial, sans-serif; fill: var(--ink); font-variant-numeric: tabular-nums; }
 svg text.soft { fill: var(--soft); }
 svg text.limit, svg text.offence { fill: var(--fail); font-weight: 600; }

@@ -14,31 +14,71 @@
 
 namespace dawnrig::scenario {
 
-struct Sun { double poa_wpm2{}; Nanos over{0}; };          ///< ramps from the present value; over = 0 is a step
-struct AmbientTemperature { double degc{25}; };
-struct BatteryTemperature { double degc{25}; };            ///< holds the battery there
-struct LoadSwitching { std::string name; bool on{}; double scale{1}; };
-struct BatteryConnector { bool closed{true}; };
-struct PanelConnector { bool closed{true}; };
-struct SenseFault { std::string channel; plant::SenseFaultKind kind{plant::SenseFaultKind::kNone}; };
-struct BatteryResistance { double factor{1}; };
-struct BatteryCable { double factor{1}; };
-struct Supply { double supply_v{5}; };
-struct ReferenceError { double error_frac{}; };
-struct Noise { std::string channel; double rms_v{}; };     ///< white, at the ADC pin
-struct SerialInput { std::string data; };
-struct ResetLine { bool held_low{}; };
-struct PowerCycle { Nanos off{0}; };
-struct SwitchFault { plant::SwitchFaultKind kind{plant::SwitchFaultKind::kNone}; };
+struct Sun {
+  double poa_wpm2{};
+  Nanos over{0};
+};  ///< ramps from the present value; over = 0 is a step
+struct AmbientTemperature {
+  double degc{25};
+};
+struct BatteryTemperature {
+  double degc{25};
+};  ///< holds the battery there
+struct LoadSwitching {
+  std::string name;
+  bool on{};
+  double scale{1};
+};
+struct BatteryConnector {
+  bool closed{true};
+};
+struct PanelConnector {
+  bool closed{true};
+};
+struct SenseFault {
+  std::string channel;
+  plant::SenseFaultKind kind{plant::SenseFaultKind::kNone};
+};
+struct BatteryResistance {
+  double factor{1};
+};
+struct BatteryCable {
+  double factor{1};
+};
+struct Supply {
+  double supply_v{5};
+};
+struct ReferenceError {
+  double error_frac{};
+};
+struct Noise {
+  std::string channel;
+  double rms_v{};
+};  ///< white, at the ADC pin
+struct SerialInput {
+  std::string data;
+};
+struct ResetLine {
+  bool held_low{};
+};
+struct PowerCycle {
+  Nanos off{0};
+};
+struct SwitchFault {
+  plant::SwitchFaultKind kind{plant::SwitchFaultKind::kNone};
+};
 
-using Change = std::variant<Sun, AmbientTemperature, BatteryTemperature, LoadSwitching, BatteryConnector, PanelConnector,
-                            SenseFault, BatteryResistance, BatteryCable, Supply, ReferenceError, Noise, SerialInput,
-                            ResetLine, PowerCycle, SwitchFault>;
+using Change = std::variant<Sun, AmbientTemperature, BatteryTemperature, LoadSwitching, BatteryConnector,
+                            PanelConnector, SenseFault, BatteryResistance, BatteryCable, Supply, ReferenceError, Noise,
+                            SerialInput, ResetLine, PowerCycle, SwitchFault>;
 
 /// One line for people and traces: "sun to 800 W/m2 over 5 s".
 [[nodiscard]] std::string text_of(const Change& change);
 
-struct Stimulus { Nanos time{0}; Change change; };
+struct Stimulus {
+  Nanos time{0};
+  Change change;
+};
 
 struct Initial {
   double soc_frac{0.8};
@@ -47,7 +87,10 @@ struct Initial {
   double poa_wpm2{0};
 };
 
-struct Recording { Nanos interval{100'000'000}; Nanos event_window{20'000'000}; };
+struct Recording {
+  Nanos interval{100'000'000};
+  Nanos event_window{20'000'000};
+};
 
 enum class FigureKind : std::uint8_t { kMean, kHighest, kLowest, kPeakToPeak };
 struct Check {
@@ -61,7 +104,7 @@ struct Check {
 struct Scenario {
   std::string name;
   std::string file;
-  std::string sha256;   ///< of the file's bytes; of the printed timeline for scenarios made in C++
+  std::string sha256;  ///< of the file's bytes; of the printed timeline for scenarios made in C++
   Nanos duration{0};
   std::uint64_t seed{0};
   Initial initial;
@@ -70,7 +113,8 @@ struct Scenario {
   std::vector<Check> checks;
 };
 
-/// Throws base::BadInput with every problem: unknown fields, times past the end, unknown signals, windows that are empty.
+/// Throws base::BadInput with every problem: unknown fields, times past the end, unknown signals, windows that are
+/// empty.
 [[nodiscard]] Scenario load_scenario(const std::filesystem::path& file);
 
 /// A scenario as canonical text: equal texts are equal runs. Every change, time (ns) and figure stands in it, but not

@@ -19,7 +19,8 @@ namespace {
 
 constexpr int kBadInput = 3;
 constexpr const char* kLevel =
-    "virtual rig: the unmodified image in an instruction simulator, on synthesised voltages; no power part was exercised";
+    "virtual rig: the unmodified image in an instruction simulator, on synthesised voltages; no power part was "
+    "exercised";
 
 std::unique_ptr<Bench>& the_bench() {
   static std::unique_ptr<Bench> bench;
@@ -93,8 +94,8 @@ int run_suite(int argc, char** argv) {
   }
   try {
     the_bench() = load_bench(line);
-    collector().set_identity({identity_of(*the_bench(), ""), the_bench()->requirements.file,
-                              the_bench()->requirements.sha256, kLevel});
+    collector().set_identity(
+        {identity_of(*the_bench(), ""), the_bench()->requirements.file, the_bench()->requirements.sha256, kLevel});
     if (!line.results.empty()) {
       write_results_to(line.results);
     }

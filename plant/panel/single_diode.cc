@@ -40,21 +40,21 @@ void SingleDiodePanel::weather(double poa_wpm2, double cell_degc, PanelScratch& 
   PanelWeather& q = scratch.weather;
   q.poa_wpm2 = poa_wpm2;
   q.cell_degc = cell_degc;
-  q.sun = (poa_wpm2 > 0.0 ? poa_wpm2 : 0.0) / kReferenceWpm2;
+  q.sun_frac = (poa_wpm2 > 0.0 ? poa_wpm2 : 0.0) / kReferenceWpm2;
   const double kelvin = cell_degc + 273.15;
-  q.inverse_kelvin = 1.0 / kelvin;
+  q.one_per_k = 1.0 / kelvin;
   const double log_ratio = scratch.kelvin_log(kelvin / kReferenceK);
-  const double activation = kActivationK * (1.0 / kReferenceK - q.inverse_kelvin);
+  const double activation = kActivationK * (1.0 / kReferenceK - q.one_per_k);
   q.a_v = p_.modified_ideality_v * kelvin / kReferenceK;
   q.inverse_a = 1.0 / q.a_v;
   q.saturation_a = scratch.saturation(log_saturation_ref_ + 3.0 * log_ratio + activation);
   q.light_per_sun_a = p_.light_current_a + p_.short_circuit_tempco_a_per_k * (kelvin - kReferenceK);
-  q.light_a = q.sun * q.light_per_sun_a;
-  q.shunt_s = q.sun / p_.shunt_resistance_ohm;
-  q.load = 1.0 + series_ohm_ * q.shunt_s;
-  q.inverse_load = 1.0 / q.load;
-  q.log_b_over_a = log_b_over_a_ref_ + 2.0 * log_ratio + activation - scratch.shunt_log(q.load);
-  q.saturation_per_k = q.saturation_a * q.inverse_kelvin * (3.0 + kActivationK * q.inverse_kelvin);
+  q.light_a = q.sun_frac * q.light_per_sun_a;
+  q.shunt_s = q.sun_frac / p_.shunt_resistance_ohm;
+  q.loading_frac = 1.0 + series_ohm_ * q.shunt_s;
+  q.loading_inverse = 1.0 / q.loading_frac;
+  q.log_b_over_a = log_b_over_a_ref_ + 2.0 * log_ratio + activation - scratch.shunt_log(q.loading_frac);
+  q.saturation_per_k = q.saturation_a * q.one_per_k * (3.0 + kActivationK * q.one_per_k);
 }
 
 PanelPoint SingleDiodePanel::at(double v, double poa_wpm2, double cell_degc, PanelScratch& scratch) const {
@@ -62,16 +62,16 @@ PanelPoint SingleDiodePanel::at(double v, double poa_wpm2, double cell_degc, Pan
   if (!(q.poa_wpm2 == poa_wpm2 && q.cell_degc == cell_degc)) weather(poa_wpm2, cell_degc, scratch);
 
   // vd + b exp(vd/a) = c, whose exponential term is a w.
-  const double c = (v + series_ohm_ * (q.light_a + q.saturation_a)) * q.inverse_load;
+  const double c = (v + series_ohm_ * (q.light_a + q.saturation_a)) * q.loading_inverse;
   const double w = scratch.omega(c * q.inverse_a + q.log_b_over_a);
   const double vd = c - q.a_v * w;
-  const double junction_s = w * q.load * series_s_;  // slope of the diode alone
-  const double forward_a = q.a_v * junction_s;       // I0 exp(vd/a)
-  const double inverse_den = q.inverse_load / (1.0 + w);
+  const double junction_s = w * q.loading_frac * series_s_;  // slope of the diode alone
+  const double forward_a = q.a_v * junction_s;               // I0 exp(vd/a)
+  const double inverse_den = q.loading_inverse / (1.0 + w);
 
-  const double d_degc = q.sun * p_.short_circuit_tempco_a_per_k -
+  const double d_degc = q.sun_frac * p_.short_circuit_tempco_a_per_k -
                         q.saturation_per_k * (forward_a / q.saturation_a - 1.0) +
-                        forward_a * vd * q.inverse_a * q.inverse_kelvin;
+                        forward_a * vd * q.inverse_a * q.one_per_k;
   PanelPoint point;
   point.current_a = q.light_a + q.saturation_a - forward_a - q.shunt_s * vd;
   point.d_voltage = -(q.shunt_s + junction_s) * inverse_den;

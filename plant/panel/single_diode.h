@@ -33,10 +33,10 @@ struct PanelPoint {
 struct PanelWeather {
   double poa_wpm2{std::numeric_limits<double>::quiet_NaN()};
   double cell_degc{};
-  double sun{};  ///< of 1000 W/m2
-  double inverse_kelvin{}, a_v{}, inverse_a{};
+  double sun_frac{};  ///< of 1000 W/m2
+  double one_per_k{}, a_v{}, inverse_a{};
   double saturation_a{}, saturation_per_k{}, light_per_sun_a{}, light_a{}, shunt_s{};
-  double load{}, inverse_load{};  ///< 1 + Rs/Rsh
+  double loading_frac{}, loading_inverse{};  ///< 1 + Rs/Rsh
   double log_b_over_a{};
 };
 

@@ -180,8 +180,9 @@ void add_simple(proto::ResultSet& set, const std::string& test, const std::strin
   figure.exercised = exercised;
   figure.worst = 600s;
   proto::TestResult& result = add_test(set, test, 900);
-  put(verdict::judge(requirement(id, sentence, limit, "declared by the maker of the device", profile::Confidence::kMaker), limit,
-                     figure, measured_as, invalid_because),
+  put(verdict::judge(
+          requirement(id, sentence, limit, "declared by the maker of the device", profile::Confidence::kMaker), limit,
+          figure, measured_as, invalid_because),
       *result.add_finding());
   if (!invalid_because.empty()) result.mutable_run(0)->set_invalid_because(invalid_because);
 }
