@@ -66,8 +66,7 @@ class Race {
         circuit_{e.params},
         parts_{e.params},
         conditions_{e.conditions},
-        state_{circuit_.at_rest(e.rest, resting(e.conditions, gate_on))},
-        system_{edge_.params, parts_, conditions_} {
+        state_{circuit_.at_rest(e.rest, resting(e.conditions, gate_on))} {
     conditions_.gate_on = gate_on;
     y_[Slot::kInput] = state_.input_v;
     y_[Slot::kBus] = state_.bus_v;
@@ -146,7 +145,6 @@ class Race {
   CircuitParts parts_;
   Conditions conditions_;
   CircuitState state_;
-  CircuitSystem system_;
   Vector y_{};
   double charged_ah_{0.0};  // gross
 };
