@@ -63,8 +63,8 @@ class DescriptorBuffer : public std::streambuf {
 
 fs::path followed(const fs::path& target) {
   std::error_code error;
-  const fs::path real = fs::weakly_canonical(target, error);
-  return error || real.empty() ? target : real;
+  const fs::path real = fs::weakly_canonical(fs::absolute(target, error), error);  // a bare name has no folder in it
+  return error || real.empty() || target.empty() ? target : real;
 }
 
 }  // namespace

@@ -121,11 +121,11 @@ class WrongInput(NoonTest):
         self.refused("board.textproto:", "switch_on_resistance_ohm", "-0.01")
 
     def test_11_a_misspelt_field(self):
-        self.write("board.textproto", changed(BOARD, r"r_top_ohm", "r_topp_ohm"))
+        self.write("board.textproto", changed(BOARD, r"\n    r_top_ohm", "\n    r_topp_ohm"))
         self.refused("board.textproto:", "r_topp_ohm", "r_top_ohm")
 
     def test_12_another_unit_in_the_name(self):
-        self.write("board.textproto", changed(BOARD, r"r_top_ohm", "r_top_kohm"))
+        self.write("board.textproto", changed(BOARD, r"\n    r_top_ohm", "\n    r_top_kohm"))
         self.refused("board.textproto:", "r_top_kohm", "r_top_ohm")
 
     def test_13_a_gate_pin_that_the_part_lacks(self):
