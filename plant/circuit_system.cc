@@ -28,6 +28,11 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
   for (std::size_t i = 0; i < load_count_; ++i) {
     if (!params.loads[i].unswitched && conditions.load_switch_on && conditions.loads[i].on) any_switched_ = true;
   }
+  for (std::size_t i = 0; i < load_count_; ++i) {
+    if (!conditions.loads[i].on && idle_when_off(params.loads[i])) continue;
+    const bool behind = any_switched_ && !params.loads[i].unswitched;
+    (behind ? behind_switch_ : on_bus_).add(i);
+  }
 }
 
 void CircuitSystem::panel_and_branch(const Vector& y) {
@@ -55,6 +60,15 @@ double CircuitSystem::battery_degc_per_s(const LeadAcidPoint& q, double battery_
 
 bool CircuitSystem::rates(const Vector& y, Vector& f) {
   y_ = y;
+  if (!state_rates(y, f)) return false;
+  book_rates(y, f);
+  if (frozen_) {
+    for (std::size_t i = Slot::kFast; i < Slot::kFirstLoad; ++i) f[i] = 0.0;
+  }
+  return true;
+}
+
+bool CircuitSystem::state_rates(const Vector& y, Vector& f) {
   if (!currents(y)) return false;
   const BatteryState battery{y[Slot::kSoc], y[Slot::kFast], y[Slot::kSlow], y[Slot::kBatteryDegc]};
   now_.battery = battery_at(battery, now_.battery_a);
@@ -67,10 +81,6 @@ bool CircuitSystem::rates(const Vector& y, Vector& f) {
   f[Slot::kCellDegc] = (parts_.panel.settled_degc(conditions_.ambient_degc, y[Slot::kPoa]) - y[Slot::kCellDegc]) /
                        SingleDiodePanel::kThermalLagS;
   f[Slot::kPoa] = sun_slope_wpm2_per_s_;
-  book_rates(y, f);
-  if (frozen_) {
-    for (std::size_t i = Slot::kFast; i < Slot::kFirstLoad; ++i) f[i] = 0.0;
-  }
   for (std::size_t i = 0; i < load_count_; ++i) f[Slot::kFirstLoad + i] = now_.loads[i].state_per_s;
   for (std::size_t i = 0; i < sense_count_; ++i) f[first_sense_ + i] = now_.sense[i].pin_per_s;
   return true;
@@ -81,12 +91,10 @@ bool CircuitSystem::load_currents(const Vector& y) {
   now_.quiescent = held_current(params_.stage.quiescent_a, kQuiescentDropoutV, bus_v);
   now_.load_a = now_.load_d_bus = 0.0;
   now_.load_v = conditions_.load_switch_on ? bus_v : 0.0;
-  for (std::size_t i = 0; i < load_count_; ++i) {
+  for (const std::size_t i : on_bus_) {
     const LoadParams& load = params_.loads[i];
-    if (any_switched_ && !load.unswitched) continue;
     const Conditions::LoadSetting& setting = conditions_.loads[i];
-    const bool on = setting.on && load.unswitched;
-    now_.loads[i] = load_at(load, on, setting.scale, bus_v, y[Slot::kFirstLoad + i]);
+    now_.loads[i] = load_at(load, setting.on && load.unswitched, setting.scale, bus_v, y[Slot::kFirstLoad + i]);
     now_.load_a += now_.loads[i].current_a;
     now_.load_d_bus += now_.loads[i].d_voltage;
   }
@@ -96,8 +104,7 @@ bool CircuitSystem::load_currents(const Vector& y) {
 double CircuitSystem::behind_switch_a(const Vector& y, double v, double& slope_a_per_v) {
   double a = 0.0;
   slope_a_per_v = 0.0;
-  for (std::size_t i = 0; i < load_count_; ++i) {
-    if (params_.loads[i].unswitched) continue;
+  for (const std::size_t i : behind_switch_) {
     now_.loads[i] =
         load_at(params_.loads[i], conditions_.loads[i].on, conditions_.loads[i].scale, v, y[Slot::kFirstLoad + i]);
     a += now_.loads[i].current_a;
@@ -142,8 +149,7 @@ bool CircuitSystem::follow_switched(const Vector& y) {
   double a = behind_switch_a(y, v, slope_a_per_v);
   const double more_v = (y[Slot::kBus] - v - ohm * a) / (1.0 + ohm * slope_a_per_v);
   if (!(std::abs(more_v) < kNearV && 1.0 + ohm * slope_a_per_v > 0.0)) return false;
-  for (std::size_t i = 0; i < load_count_; ++i) {
-    if (params_.loads[i].unswitched) continue;
+  for (const std::size_t i : behind_switch_) {
     LoadPoint& q = now_.loads[i];
     q.current_a += q.d_voltage * more_v;
     q.state_per_s += q.rate_d_voltage * more_v;

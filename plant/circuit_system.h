@@ -50,6 +50,18 @@ struct CircuitPoint {
   std::array<SensePoint, kMaxSense> sense;
 };
 
+/// Which of the loads, by their place among all.
+class LoadList {
+ public:
+  void add(std::size_t index) { index_[count_++] = index; }
+  [[nodiscard]] const std::size_t* begin() const { return index_.data(); }
+  [[nodiscard]] const std::size_t* end() const { return index_.data() + count_; }
+
+ private:
+  std::array<std::size_t, kMaxLoads> index_{};
+  std::size_t count_{0};
+};
+
 /// One run of the integrator under fixed conditions. Node equations, with I > 0 as in circuit.h:
 ///
 ///     Cin  input' = I_panel(input, Tc, G) - I_branch(input - bus) - sum of sense currents at the input
@@ -85,6 +97,8 @@ class CircuitSystem {
   void linearise(double s);
   void solve(const Vector& rhs, Vector& k) const;
 
+  /// The same but for the books.
+  [[nodiscard]] bool state_rates(const Vector& y, Vector& f);
   /// The currents alone: less than rates(), and the point()'s battery is left as it was.
   [[nodiscard]] bool currents(const Vector& y);
   /// The two elements that bend sharply, alone; the rest of the point() is left as it was.
@@ -136,6 +150,7 @@ class CircuitSystem {
   std::size_t sense_count_;
   bool conducting_;
   bool any_switched_{false};
+  LoadList on_bus_, behind_switch_;  // those that have something to tell; a lamp without power may be in either
   bool frozen_{false};
   double sun_slope_wpm2_per_s_{0.0};
   double series_ohm_;  // of the battery, scaled

@@ -69,7 +69,7 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
 }
 
 bool GateStepper::begin(const Vector& y) {
-  if (!system_.rates(y, f_)) return false;
+  if (!system_.state_rates(y, f_)) return false;
   const CircuitPoint& q = system_.point();
   at_ = {q.panel, q.branch, q.battery, q.quiescent, q.load_d_bus, q.input_sense_d_input, q.bus_sense_d_bus};
   for (std::size_t i = 0; i < system_.params().sense.size(); ++i) pins_[i] = q.sense[i];
@@ -290,11 +290,11 @@ void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoMode
       current(start_.input_sense_a, at_.input_sense_d_input, 0.0, 0.0, bend_.input_sense_a, twist_.input_sense_a);
   const Along out_sense_a =
       current(start_.bus_sense_a, 0.0, at_.bus_sense_d_bus, 0.0, bend_.bus_sense_a, twist_.bus_sense_a);
-  const Along input_v = gram.times({y[Slot::kInput], in[1], in[2], 0.0, 0.0, 0.0});
-  const Along bus_v = gram.times({y[Slot::kBus], out[1], out[2], 0.0, 0.0, 0.0});
+  const Along input_v = gram.times_voltage(y[Slot::kInput], in);
+  const Along bus_v = gram.times_voltage(y[Slot::kBus], out);
 
-  const double panel_loss_w = system_.params().panel_cable_ohm * Gram::dot(gram.times(panel_a), panel_a);
-  const double battery_loss_w = system_.cable_ohm() * Gram::dot(gram.times(battery_a), battery_a);
+  const double panel_loss_w = system_.params().panel_cable_ohm * gram.square(panel_a);
+  const double battery_loss_w = system_.cable_ohm() * gram.square(battery_a);
   next_[Slot::kPanelJ] += h_s * (Gram::dot(input_v, panel_a) + panel_loss_w);
   next_[Slot::kWiringJ] += h_s * (panel_loss_w + battery_loss_w);
   next_[Slot::kStageJ] += h_s * (Gram::dot(input_v, branch_a) - Gram::dot(bus_v, branch_a));
@@ -310,9 +310,13 @@ void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoMode
 }
 
 bool GateStepper::finite(const Vector& y) const {
-  double sum = 0.0;  // not-a-number and infinity survive multiplication by zero
-  for (std::size_t i = 0; i < system_.size(); ++i) sum += 0.0 * y[i];
-  return sum == 0.0;
+  double even = 0.0;  // not-a-number and infinity survive multiplication by zero
+  double odd = 0.0;
+  for (std::size_t i = 0; i < CircuitSystem::kMostUnknowns; i += 2) {
+    even += 0.0 * y[i];
+    odd += 0.0 * y[i + 1];
+  }
+  return even + odd == 0.0;
 }
 
 }  // namespace dawnrig::plant

@@ -57,10 +57,6 @@ LeadAcid::LeadAcid(const LeadAcidParams& checked)
       soc_per_coulomb_{1.0 / (3600.0 * checked.capacity_ah)},
       smoothing_a2_{checked.capacity_ah * 1e-4 * checked.capacity_ah * 1e-4} {}
 
-double LeadAcid::ocv_v(double soc_frac, double battery_degc) const {
-  return p_.cells * (p_.cell_ocv_empty_v + p_.ocv_tempco_v_per_k * (battery_degc - 25.0)) + ocv_per_soc_v_ * soc_frac;
-}
-
 double LeadAcid::gassing_a(double inner_v, double battery_degc) const {
   const double z =
       p_.gassing_per_v * (inner_v / p_.cells - kGassingCellV) + p_.gassing_per_k * (battery_degc - kGassingDegc);

@@ -80,7 +80,9 @@ class LeadAcid {
  public:
   explicit LeadAcid(const LeadAcidParams& checked);
 
-  [[nodiscard]] double ocv_v(double soc_frac, double battery_degc) const;
+  [[nodiscard]] double ocv_v(double soc_frac, double battery_degc) const {
+    return p_.cells * (p_.cell_ocv_empty_v + p_.ocv_tempco_v_per_k * (battery_degc - 25.0)) + ocv_per_soc_v_ * soc_frac;
+  }
   [[nodiscard]] double gassing_a(double inner_v, double battery_degc) const;
 
   [[nodiscard]] double inner_v(const BatteryState& x) const {

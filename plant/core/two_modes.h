@@ -190,6 +190,23 @@ class Gram {
     for (std::size_t i = 0; i < y.size(); ++i) y[i] = dot(rows_[i], x);
     return y;
   }
+  /// The same for a node: at the start, and its way from there by modes alone.
+  [[nodiscard]] Along times_voltage(double start_v, const Along& way) const {
+    Along y{};
+    for (std::size_t i = 0; i < y.size(); ++i) {
+      y[i] = rows_[i][0] * start_v + rows_[i][1] * way[1] + rows_[i][2] * way[2];
+    }
+    return y;
+  }
+  [[nodiscard]] double square(const Along& x) const {
+    double sum = 0.0;
+    for (std::size_t i = 0; i < x.size(); ++i) {
+      double beyond = 0.5 * rows_[i][i] * x[i];
+      for (std::size_t j = i + 1; j < x.size(); ++j) beyond += rows_[i][j] * x[j];
+      sum += 2.0 * x[i] * beyond;
+    }
+    return sum;
+  }
   [[nodiscard]] static double dot(const Along& x, const Along& y) {
     return x[0] * y[0] + x[1] * y[1] + x[2] * y[2] + x[3] * y[3] + x[4] * y[4] + x[5] * y[5];
   }

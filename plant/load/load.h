@@ -57,4 +57,9 @@ struct LoadPoint {
 /// A current that is held above dropout_v and resistive below: the law of the constant-current load.
 [[nodiscard]] LoadPoint held_current(double current_a, double dropout_v, double v);
 
+/// Whether a load that is off has nothing to tell: all but a lamp, whose filament cools.
+[[nodiscard]] inline bool idle_when_off(const LoadParams& params) {
+  return !std::holds_alternative<LampParams>(params.kind);
+}
+
 }  // namespace dawnrig::plant

@@ -140,7 +140,7 @@ void SenseChannel::network_at(double pin_v, const SenseWorld& world, Scratch& sc
   q.pin_d_pin = q.node_d_pin - bottom_s_;
 }
 
-SensePoint SenseChannel::at(double pin_v, const SenseWorld& world, Scratch& scratch) const {
+SensePoint SenseChannel::in_general(double pin_v, const SenseWorld& world, Scratch& scratch) const {
   SensePoint q;
   network_at(pin_v, world, scratch, q);
   if (world.fault == SenseFaultKind::kStuck) {

@@ -94,11 +94,25 @@ class SenseChannel {
     WrightOmega omega;
     AnchoredExp thermistor;
   };
-  [[nodiscard]] SensePoint at(double pin_v, const SenseWorld& world, Scratch& scratch) const;
+  [[nodiscard]] SensePoint at(double pin_v, const SenseWorld& world, Scratch& scratch) const {
+    if (kind_ != Kind::kDivider || world.fault != SenseFaultKind::kNone || !(pin_v >= -kPinBeyondRailV) ||
+        !(pin_v <= world.supply_v + kPinBeyondRailV)) {
+      return in_general(pin_v, world, scratch);
+    }
+    const double node_a = top_s_ * (world.node_v - pin_v);  // a sound divider within its rails: most of all calls
+    return {node_a,
+            top_s_,
+            -top_s_,
+            (node_a - bottom_s_ * pin_v) * per_farad_,
+            top_s_ * per_farad_,
+            (-top_s_ - bottom_s_) * per_farad_,
+            0.0};
+  }
   [[nodiscard]] SenseNode node() const { return node_; }
 
  private:
   enum class Kind : std::uint8_t { kDivider, kOffset, kThermistor };
+  [[nodiscard]] SensePoint in_general(double pin_v, const SenseWorld& world, Scratch& scratch) const;
   void network_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;
 
   SenseNode node_;
