@@ -40,7 +40,7 @@ void scale_to(const Panel& panel, Box& box) {
     for (const double v : curve->high) high = std::max(high, std::isfinite(v) ? v : high);
   }
   if (!(high >= low)) low = high = 0;
-  const double swing = std::max(high - low, 1e-6 * std::max(1.0, std::abs(high)));
+  const double swing = std::max(high - low, 2e-3 * std::max(0.1, std::abs(high)));  // less than that is no news
   for (const PlotLine* l : panel.lines) {
     const double new_low = std::min(low, l->value);
     const double new_high = std::max(high, l->value);
@@ -49,22 +49,26 @@ void scale_to(const Panel& panel, Box& box) {
       high = new_high;
     }
   }
-  const double room = 0.09 * std::max(high - low, swing);
+  const double room = std::max(0.09 * (high - low), 0.5 * (swing - (high - low)));
   box.lowest = low - room;
   box.highest = high + room;
 }
 
-/// Where the labels of the moments stand: each in the first row with room for it.
+/// Where the labels of the moments stand: each in the first row with room for it. What finds none goes unlabelled, its
+/// line alone: a pile of labels hides the picture it explains.
 std::vector<std::size_t> rows_for_moments(const std::vector<PlotMoment>& moments, const Box& box) {
   std::vector<double> row_end;
   std::vector<std::size_t> rows;
   for (const PlotMoment& moment : moments) {
-    const double begin = box.x(moment.time_s);
+    // A label that would leave the picture on the right is written to the left of its line.
+    const double width = text_width(moment.label);
+    const double x = box.x(moment.time_s);
+    const double begin = x + 8 + width > kPictureWidth ? x - 8 - width : x;
     std::size_t row = 0;
     while (row < row_end.size() && row_end[row] > begin) ++row;
-    if (row == row_end.size()) row_end.push_back(0);
-    row_end[row] = begin + 12 + text_width(moment.label);
-    rows.push_back(row);
+    if (row == row_end.size() && row < kMostMomentRows) row_end.push_back(0);
+    if (row < row_end.size()) row_end[row] = begin + 12 + width;
+    rows.push_back(row < row_end.size() ? row : kUnlabelled);
   }
   return rows;
 }
@@ -91,7 +95,9 @@ Layout layout_of(const Plot& plot) {
                    [](const PlotMoment& a, const PlotMoment& b) { return a.time_s < b.time_s; });
   layout.moment_rows = rows_for_moments(layout.moments, box);
   std::size_t rows = 0;
-  for (const std::size_t row : layout.moment_rows) rows = std::max(rows, row + 1);
+  for (const std::size_t row : layout.moment_rows) {
+    if (row != kUnlabelled) rows = std::max(rows, row + 1);
+  }
   double y = 24 + kMomentRow * static_cast<double>(rows);
   layout.panels = panels_of(plot);
   for (const Panel& panel : layout.panels) {

@@ -13,6 +13,8 @@ namespace dawnrig::report {
 
 inline constexpr double kPictureWidth = 520;  ///< all lengths in units of the picture, about a pixel
 inline constexpr double kMomentRow = 14;
+inline constexpr std::size_t kMostMomentRows = 4;
+inline constexpr std::size_t kUnlabelled = static_cast<std::size_t>(-1);  ///< instead of a row
 
 /// About how wide a text is, for keeping labels apart.
 [[nodiscard]] double text_width(std::string_view text);

@@ -211,6 +211,10 @@ std::string moments_svg(const std::vector<PlotMoment>& moments, const std::vecto
   std::string svg;
   for (std::size_t i = 0; i < moments.size(); ++i) {
     const double x = box.x(moments[i].time_s);
+    if (rows[i] == kUnlabelled) {
+      svg += line(x, box.top, x, bottom, "stroke=\"#566573\" stroke-width=\"1\" stroke-dasharray=\"1.5 3\"");
+      continue;
+    }
     const double y = 11 + kMomentRow * static_cast<double>(rows[i]);
     const bool to_left = x + 8 + text_width(moments[i].label) > kPictureWidth;
     svg += line(x, y - 8, x, bottom, "stroke=\"#566573\" stroke-width=\"1\" stroke-dasharray=\"1.5 3\"");

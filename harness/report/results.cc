@@ -2,11 +2,13 @@
 
 #include <algorithm>
 #include <fstream>
+#include <regex>
 #include <tuple>
 #include <utility>
 
 #include "harness/base/bad_input.h"
 #include "harness/base/files.h"
+#include "harness/base/text.h"
 #include "proto/result.pb.h"
 
 namespace dawnrig::report {
@@ -68,13 +70,27 @@ verdict::Curve curve_of(const proto::Curve& in) {
   return curve;
 }
 
+/// The label with its long fractions rounded: "at 0.437567 of its rating" tells nobody more than 0.438.
+std::string for_a_picture(const std::string& label) {
+  static const std::regex kLongFraction{R"(\d+\.\d{4,})"};
+  std::string out;
+  auto rest = label.cbegin();
+  for (std::sregex_iterator at{label.begin(), label.end(), kLongFraction}, end; at != end; ++at) {
+    out.append(rest, (*at)[0].first);
+    out += base::number_text(std::stod(at->str()), 3);
+    rest = (*at)[0].second;
+  }
+  return out.append(rest, label.cend());
+}
+
 Plot plot_of(const proto::Evidence& in) {
   Plot plot;
   for (const proto::Curve& curve : in.curve()) {
     if (curve.time_s_size() > 0) plot.curves.push_back(curve_of(curve));
   }
   for (const proto::BandLine& line : in.limit_line()) plot.lines.push_back({line.label(), line.value(), line.unit()});
-  for (const proto::Moment& moment : in.moment()) plot.moments.push_back({moment.time_s(), moment.label()});
+  for (const proto::Moment& moment : in.moment())
+    plot.moments.push_back({moment.time_s(), for_a_picture(moment.label())});
   return plot;
 }
 

@@ -110,6 +110,24 @@ TEST(Page, EscapesWhatPeopleWrote) {
   EXPECT_TRUE(has(page, "1 &lt; 2 &amp; &#39;so&#39; on?")) << "1 &lt; 2 &amp; &#39;so&#39; on?";
 }
 
+TEST(Page, LeavesMomentsUnlabelledBeforeItsPicturesAreBuriedInLabels) {
+  proto::ResultSet set = sample_of("A");
+  proto::Evidence& evidence = *set.mutable_test(0)->mutable_finding(0)->mutable_evidence();
+  evidence.clear_moment();
+  const double from_s = evidence.curve(0).time_s(0);
+  for (int i = 0; i < 40; ++i) {
+    proto::Moment& moment = *evidence.add_moment();
+    moment.set_time_s(from_s + 0.001 * i);
+    moment.set_label("load \"pump\" on at 0.43756734 of its rating");
+  }
+  const std::string page = page_of({set});
+  std::size_t labels = 0;
+  for (std::size_t at = 0; (at = page.find("on at 0.438 of its rating", at)) != std::string::npos; ++at) ++labels;
+  EXPECT_GE(labels, 2U);
+  EXPECT_LE(labels, 8U);  // rows of labels, one or two in each
+  EXPECT_EQ(page.find("0.43756734"), std::string::npos);
+}
+
 TEST(Page, OfNoResultsSaysSo) {
   const std::string page = page_of({});
   EXPECT_EQ(complaint_about(page), "");
