@@ -122,5 +122,19 @@ TEST(SpiLine, TakesEightPeriodsOfTheChosenClock) {
   }
 }
 
+/// A display that is not there: nobody pulls the data line down in the ninth clock.
+TEST(TwoWireLine, TellsThatNobodyAnsweredInsteadOfHanging) {
+  Script script;
+  script.write(0xB8, 72).write(0xBC, 0xA4).until_set(0xBC, 0x80).read(0xB9);    // 100 kHz; start
+  script.write(0xBB, 0x78).write(0xBC, 0x84).until_set(0xBC, 0x80).read(0xB9);  // address for writing
+  script.write(0xBC, 0x94).read(0xBC);                                          // stop
+  Player player(script, {});
+  player.device.run_until(100'000);
+  const std::vector<std::uint8_t> read = player.results();
+  ASSERT_EQ(read.size(), 3U) << "the firmware waits for ever";
+  EXPECT_EQ(read[0] & 0xF8, 0x08) << "start sent";
+  EXPECT_EQ(read[1] & 0xF8, 0x20) << "address sent, not acknowledged";
+}
+
 }  // namespace
 }  // namespace dawnrig::device
