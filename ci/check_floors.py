@@ -27,12 +27,13 @@ MAY_INCLUDE = {
     "harness/device": {"plant/core", "harness/base"},
     "harness/profile": BELOW_PROFILE,
     "harness/scenario": BELOW_PROFILE,
+    "harness/characteristic": BELOW_PROFILE | {"harness/profile", "harness/scenario"},
     "harness/trace": {"plant/core", "harness/base"},
     "harness/rig": BELOW_RIG,
     "harness/verdict": BELOW_RIG,
     "harness/testing": BELOW_TESTING,
     "harness/report": BELOW_TESTING,
-    "harness/cli": BELOW_TESTING | {"harness/testing", "harness/report"},
+    "harness/cli": BELOW_TESTING | {"harness/testing", "harness/report", "harness/characteristic"},
     "tests": {"plant", "harness", "tests", "fixtures"},
 }
 

@@ -29,6 +29,7 @@ WITHOUT_UNIT = {
     "in_si": "a strong type's number, in the SI unit that the type names",
     "cells": "a count that may carry a tolerance",
     "emission_coefficient": "the n of the diode equation",
+    "values": "of an option whose name carries the unit",
     "unit_noise": "a draw of unit variance",
     **dict.fromkeys(("next", "spare"), "a draw of unit variance"),
     "error": "the one argument of set_reference_error_frac",

@@ -1,4 +1,4 @@
-// The four things the command can do, each with its options and its own help.
+// What the command can do, each with its options and its own help.
 // Room: harness/cli, the top floor. Argument parsing and printing, nothing else.
 #pragma once
 
@@ -19,5 +19,6 @@ void add_check(CLI::App& app, Action& chosen);
 void add_run(CLI::App& app, Action& chosen);
 void add_judge(CLI::App& app, Action& chosen);
 void add_export(CLI::App& app, Action& chosen);
+void add_characterise(CLI::App& app, Action& chosen);
 
 }  // namespace dawnrig::cli

@@ -1,4 +1,4 @@
-// The `dawnrig` command: which of its four jobs is asked for, and how every failure ends.
+// The `dawnrig` command: which of its jobs is asked for, and how every failure ends.
 // Room: harness/cli, the top floor.
 //
 // Exit codes: 0 all pass, 1 some requirement failed, 2 some run was invalid or vacuous, 3 bad input.
@@ -30,6 +30,7 @@ int with_arguments(int argc, char** argv) {
   cli::add_run(app, chosen);
   cli::add_judge(app, chosen);
   cli::add_export(app, chosen);
+  cli::add_characterise(app, chosen);
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& e) {

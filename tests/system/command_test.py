@@ -9,6 +9,7 @@ import re
 import subprocess
 import sys
 import unittest
+import xml.etree.ElementTree
 
 from tree import PROJECT, TreeTest
 
@@ -51,7 +52,7 @@ class Help(CommandTest):
         self.assertEqual(done.returncode, 0)
         self.assertIn("Example: dawnrig judge", done.stdout)
         self.assertIn("Exit codes: 0", done.stdout)
-        for command in ("check", "run", "judge", "export"):
+        for command in ("check", "run", "judge", "export", "characterise"):
             done = self.dawnrig(command, "--help")
             self.assertEqual(done.returncode, 0)
             self.assertIn(f"Example: dawnrig {command}", done.stdout)
@@ -178,6 +179,33 @@ class Runs(CommandTest):
         self.assertEqual(done.returncode, 0, done.stderr)
         self.assertIn("cut off", done.stderr)
         self.assertTrue((self.root / "cut.csv").exists())
+
+
+class Characterise(CommandTest):
+
+    def test_a_panel_as_a_table_and_as_a_picture(self):
+        done = self.dawnrig("characterise", "panel", "--site", SITE, "--poa-wpm2", "200,1000", "--csv", "p.csv", "--picture", "p.svg")
+        self.assertEqual(done.returncode, 0, done.stderr)
+        self.assertIn("Voc", done.stdout)
+        with open(self.root / "p.csv", encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+        self.assertEqual({row["poa_wpm2"] for row in rows}, {"200", "1000"})
+        picture = xml.etree.ElementTree.parse(self.root / "p.svg").getroot()
+        self.assertEqual(picture.tag, "{http://www.w3.org/2000/svg}svg")
+
+    def test_a_sense_channel(self):
+        done = self.dawnrig("characterise", "sense", "--board", BOARD, "--channel", "battery", "--csv", "s.csv")
+        self.assertEqual(done.returncode, 0, done.stderr)
+        with open(self.root / "s.csv", encoding="utf-8", newline="") as file:
+            codes = [float(row["code_lsb"]) for row in csv.DictReader(file)]
+        self.assertEqual(codes, sorted(codes))
+
+    def test_what_is_not_there_is_named(self):
+        self.assertIn("did you mean battery?", self.refused("characterise", "sense", "--board", BOARD, "--channel", "batery"))
+        self.assertIn("--poa-wpm2", self.refused("characterise", "panel", "--site", SITE, "--poa-wpm2", "9000"))
+        self.assertIn("no/p.csv", self.refused("characterise", "panel", "--site", SITE, "--csv", "no/p.csv"))
+        self.refused("characterise")
+        self.refused("characterise", "moon")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,58 @@
+// What a profile's parts do by themselves, worked out as tables: a panel's curve, a battery's charge, a sense network's
+// transfer. For people who check their parameters, or hold reference figures against ours.
+// Room: harness/characteristic. May use plant, harness/base, harness/profile and harness/scenario.
+#pragma once
+
+#include <filesystem>
+#include <string>
+#include <vector>
+
+#include "harness/profile/profile.h"
+
+namespace dawnrig::characteristic {
+
+/// One curve: a row per point, a figure per column.
+struct Branch {
+  std::string label;
+  std::vector<std::vector<double>> rows;
+};
+
+/// A column of the table, as the file names it (unit last) and as the picture labels it.
+struct Column {
+  std::string name;
+  std::string label;
+  bool pictured{false};  ///< over the first pictured column, which is the abscissa
+};
+
+struct Characteristic {
+  std::string title;
+  std::vector<Column> columns;
+  std::vector<Branch> branches;
+  std::vector<std::string> remarks;  ///< key figures, a line each
+};
+
+/// A header and a row per point of every branch. Written whole or not at all; throws base::BadInput for a file that
+/// cannot be written and base::RunFault for a full disk.
+void write_csv(const Characteristic& table, const std::filesystem::path& file);
+
+struct PanelSweep {
+  std::vector<double> poa_wpm2{1000};
+  std::vector<double> cell_degc{25};
+  int points{200};  ///< from no voltage to open circuit
+};
+/// Current and power over voltage at the panel's own terminals, a branch per irradiance and temperature, with the key
+/// points as remarks. Throws base::BadInput for a sweep that is none.
+[[nodiscard]] Characteristic panel_curve(const profile::SiteProfile& site, const PanelSweep& sweep);
+
+struct SenseSweep {
+  std::string channel;             ///< as the profile names it
+  std::optional<double> from, to;  ///< V, or degC for a temperature; absent: what the channel is made for
+  std::vector<double> board_degc{25};
+  std::optional<double> reference_v;  ///< of the converter; absent: the supply
+  int points{200};
+};
+/// Resting pin voltage and converter code over what the channel senses, a branch per temperature of the board. Throws
+/// base::BadInput for a channel that the board lacks and for a sweep that is none.
+[[nodiscard]] Characteristic sense_transfer(const profile::BoardProfile& board, const SenseSweep& sweep);
+
+}  // namespace dawnrig::characteristic

@@ -1,0 +1,195 @@
+#include "harness/characteristic/characteristic.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <cstdlib>
+#include <fstream>
+#include <limits>
+#include <sstream>
+
+#include "harness/base/bad_input.h"
+#include "harness/report/xy_picture.h"
+
+namespace dawnrig::characteristic {
+namespace {
+
+using ::testing::HasSubstr;
+
+const std::string kProfiles = std::string{DAWNRIG_SOURCE_DIR} + "/fixtures/profiles/";
+
+profile::SiteProfile ridge_site() {
+  return profile::load_site(kProfiles + "ridge_repeater_site.textproto");
+}
+
+profile::BoardProfile ridge_board(const char* revision) {
+  return profile::load_board(kProfiles + "ridge_repeater_" + revision + ".textproto");
+}
+
+template <class Call>
+std::string refusal_of(Call call) {
+  try {
+    call();
+  } catch (const base::BadInput& e) {
+    return e.what();
+  }
+  return "nothing refused";
+}
+
+/// The single-diode equation solved by halving, from the parameters as they stand in the profile.
+double bisected_a(const plant::PanelParams& p, double v) {
+  double low = -1;
+  double high = p.light_current_a + 1;
+  for (int i = 0; i < 200; ++i) {
+    const double a = 0.5 * (low + high);
+    const double vd = v + a * p.series_resistance_ohm;
+    const double more = p.light_current_a - p.saturation_current_a * std::expm1(vd / p.modified_ideality_v) -
+                        vd / p.shunt_resistance_ohm - a;
+    (more > 0 ? low : high) = a;
+  }
+  return 0.5 * (low + high);
+}
+
+TEST(PanelCurve, FollowsTheSingleDiodeEquationFromShortToOpenCircuit) {
+  const profile::SiteProfile site = ridge_site();
+  const Characteristic table = panel_curve(site, {{1000}, {25}, 50});
+  ASSERT_EQ(table.branches.size(), 1U);
+  ASSERT_EQ(table.branches[0].rows.size(), 51U);
+  for (const std::vector<double>& row : table.branches[0].rows) {
+    EXPECT_NEAR(row[3], bisected_a(site.panel, row[2]), 1e-8) << "at " << row[2] << " V";
+    EXPECT_NEAR(row[4], row[2] * row[3], 1e-12);
+  }
+  EXPECT_NEAR(table.branches[0].rows.back()[3], 0.0, 1e-6) << "open circuit";
+}
+
+TEST(PanelCurve, NamesThePeakThatNoNeighbourBeats) {
+  const profile::SiteProfile site = ridge_site();
+  const Characteristic table = panel_curve(site, {{1000}, {25}, 20});
+  double best_w = 0;
+  double best_v = 0;
+  for (double v = 20; v < 45; v += 1e-3) {
+    const double w = v * bisected_a(site.panel, v);
+    if (w > best_w) best_w = w, best_v = v;
+  }
+  ASSERT_EQ(table.remarks.size(), 1U);
+  const std::size_t at = table.remarks[0].find("peak ");
+  ASSERT_NE(at, std::string::npos) << table.remarks[0];
+  double peak_w = 0;
+  double peak_v = 0;
+  ASSERT_EQ(std::sscanf(table.remarks[0].c_str() + at, "peak %lf W at %lf V", &peak_w, &peak_v), 2);
+  EXPECT_NEAR(peak_w, best_w, 1e-3);
+  EXPECT_NEAR(peak_v, best_v, 5e-3);
+}
+
+TEST(PanelCurve, HasABranchForEverySkyAndTemperature) {
+  const Characteristic table = panel_curve(ridge_site(), {{200, 1000}, {0, 25, 50}, 10});
+  ASSERT_EQ(table.branches.size(), 6U);
+  EXPECT_EQ(table.branches[1].label, "200 W/m², cells at 25 °C");
+  EXPECT_EQ(table.remarks.size(), 6U);
+}
+
+TEST(PanelCurve, OfAPanelInTheDarkIsFlatAndNoFault) {
+  const Characteristic table = panel_curve(ridge_site(), {{0}, {25}, 10});
+  for (const std::vector<double>& row : table.branches[0].rows) EXPECT_EQ(row[4], 0.0);
+}
+
+TEST(PanelCurve, OfNoSkyIsRefusedInTheWordsOfTheOption) {
+  EXPECT_THAT(refusal_of([] { (void)panel_curve(ridge_site(), {{}, {25}, 10}); }), HasSubstr("--poa-wpm2"));
+  EXPECT_THAT(refusal_of([] { (void)panel_curve(ridge_site(), {{-1}, {25}, 10}); }), HasSubstr("is -1"));
+  EXPECT_THAT(refusal_of([] { (void)panel_curve(ridge_site(), {{1000}, {25}, 1}); }), HasSubstr("--points"));
+  EXPECT_THAT(refusal_of([] {
+                (void)panel_curve(ridge_site(), {{std::numeric_limits<double>::quiet_NaN()}, {25}, 10});
+              }),
+              HasSubstr("--poa-wpm2"));
+}
+
+TEST(SenseTransfer, OfADividerIsItsRatioUpToTheSupply) {
+  const profile::BoardProfile board = ridge_board("a");
+  const auto& divider =
+      std::get<plant::DividerParams>(board.sense[board.channel_index("battery").value()].network.network);
+  SenseSweep sweep;
+  sweep.channel = "battery";
+  sweep.to_v = 30;
+  sweep.points = 60;
+  const Characteristic table = sense_transfer(board, sweep);
+  for (const std::vector<double>& row : table.branches[0].rows) {
+    const double pin_v = row[1] * divider.r_bottom_ohm / (divider.r_top_ohm + divider.r_bottom_ohm);
+    EXPECT_NEAR(row[2], pin_v, 1e-9) << "at " << row[1] << " V";
+    EXPECT_EQ(row[3], std::floor(row[2] / board.device.supply_v * 1024));
+  }
+}
+
+TEST(SenseTransfer, SaysFromWhereTheConverterAnswersNoMore) {
+  const profile::BoardProfile board = ridge_board("a");
+  SenseSweep sweep;
+  sweep.channel = "battery";
+  sweep.to_v = 100;
+  sweep.points = 1000;
+  const Characteristic table = sense_transfer(board, sweep);
+  ASSERT_EQ(table.remarks.size(), 1U);
+  EXPECT_THAT(table.remarks[0], HasSubstr("the converter is at its end from"));
+  EXPECT_EQ(table.branches[0].rows.back()[3], 1023);
+}
+
+TEST(SenseTransfer, OfAThermistorIsOverTemperature) {
+  SenseSweep sweep;
+  sweep.channel = "thermistor";
+  const Characteristic table = sense_transfer(ridge_board("a"), sweep);
+  EXPECT_EQ(table.columns[1].name, "battery_degc");
+  EXPECT_EQ(table.branches[0].rows.front()[1], -20);
+  EXPECT_EQ(table.branches[0].rows.back()[1], 60);
+  EXPECT_GT(table.branches[0].rows.front()[2], table.branches[0].rows.back()[2]) << "its resistance falls";
+  sweep.to_v = 30;
+  EXPECT_THAT(refusal_of([&] { (void)sense_transfer(ridge_board("a"), sweep); }), HasSubstr("--to-degc"));
+}
+
+TEST(SenseTransfer, OfAChannelThatIsNotThereNamesTheNearest) {
+  SenseSweep sweep;
+  sweep.channel = "batery";
+  EXPECT_THAT(refusal_of([&] { (void)sense_transfer(ridge_board("a"), sweep); }), HasSubstr("did you mean battery?"));
+  sweep.channel = "battery";
+  sweep.from_v = 20;
+  sweep.to_v = 10;
+  EXPECT_THAT(refusal_of([&] { (void)sense_transfer(ridge_board("a"), sweep); }), HasSubstr("--to-v"));
+}
+
+TEST(Table, IsWrittenWithUnitsInItsHeaderAndARowPerPoint) {
+  const std::filesystem::path file = std::filesystem::path{::testing::TempDir()} / "panel.csv";
+  write_csv(panel_curve(ridge_site(), {{500, 1000}, {25}, 10}), file);
+  std::ifstream in{file};
+  std::string line;
+  ASSERT_TRUE(std::getline(in, line));
+  EXPECT_EQ(line, "poa_wpm2,cell_degc,panel_v,panel_a,panel_w");
+  int rows = 0;
+  while (std::getline(in, line)) {
+    ++rows;
+    EXPECT_EQ(std::count(line.begin(), line.end(), ','), 4) << line;
+  }
+  EXPECT_EQ(rows, 22);
+  std::filesystem::remove(file);
+}
+
+TEST(Picture, ShowsEveryExtremeOfALongCurveAndPartsItWhereThereIsNoNumber) {
+  report::XyCurve curve{"a", {}, {}};
+  for (int i = 0; i < 100000; ++i) {
+    curve.x.push_back(i);
+    curve.y.push_back(i == 54321 ? 1.0 : 0.0);
+  }
+  curve.y[70000] = std::numeric_limits<double>::quiet_NaN();
+  const std::string svg = report::xy_svg({"t", "x", {{"y", {curve}}}});
+  EXPECT_LT(svg.size(), 40000U);
+  curve.y[54321] = 0;
+  EXPECT_NE(report::xy_svg({"t", "x", {{"y", {curve}}}}), svg) << "one sample in 100 000 that stands out";
+  std::size_t lines = 0;
+  for (std::size_t at = 0; (at = svg.find("<polyline", at)) != std::string::npos; ++at) ++lines;
+  EXPECT_EQ(lines, 2U);
+  EXPECT_EQ(svg.find("nan"), std::string::npos);
+}
+
+TEST(Picture, OfNothingIsStillAPicture) {
+  EXPECT_THAT(report::xy_svg({"nothing", "x", {{"y", {}}}}), HasSubstr("</svg>"));
+}
+
+}  // namespace
+}  // namespace dawnrig::characteristic
