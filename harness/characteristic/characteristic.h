@@ -45,8 +45,9 @@ struct PanelSweep {
 [[nodiscard]] Characteristic panel_curve(const profile::SiteProfile& site, const PanelSweep& sweep);
 
 struct SenseSweep {
-  std::string channel;             ///< as the profile names it
-  std::optional<double> from, to;  ///< V, or degC for a temperature; absent: what the channel is made for
+  std::string channel;                       ///< as the profile names it
+  std::optional<double> from_v, to_v;        ///< absent: zero, and a fifth above the over-voltage limit
+  std::optional<double> from_degc, to_degc;  ///< for a temperature; absent: -20 and 60
   std::vector<double> board_degc{25};
   std::optional<double> reference_v;  ///< of the converter; absent: the supply
   int points{200};
