@@ -26,7 +26,7 @@ std::string facts_of(const Judged& judged) {
   html += fact("limit", limit_text(judged));
   html +=
       fact("margin", has_margin(judged) ? margin_text(judged) + ", " + normalised_text(judged) + " tolerances" : "–");
-  html += fact("exercised", judged.exercised == 1 ? "once" : grouped(judged.exercised) + " times");
+  html += fact("judged", judged.exercised == 1 ? "once" : grouped(judged.exercised) + " times");
   return html + "</dl>";
 }
 
