@@ -54,38 +54,6 @@ plant::SeriesPwmParams stage_params(const proto::PowerStage& stage) {
   return params;
 }
 
-plant::OffsetDividerParams offset_divider_params(const proto::OffsetDivider& written) {
-  return {.diode_v = written.diode_v().value(),
-          .diode_test_a = written.diode_test_a().value(),
-          .knee_v = written.knee_v().value(),
-          .diode_series_ohm = written.diode_series_ohm().value(),
-          .diode_tempco_v_per_k = written.diode_tempco_v_per_k().value(),
-          .r_top_ohm = written.r_top_ohm().value(),
-          .r_bottom_ohm = written.r_bottom_ohm().value(),
-          .capacitance_f = written.capacitance_f().value()};
-}
-
-plant::SenseParams network_params(const proto::SenseChannel& written) {
-  plant::SenseParams params;
-  if (written.quantity() == proto::PANEL_VOLTAGE) params.node = plant::SenseNode::kPanelInput;
-  if (written.quantity() == proto::BATTERY_TEMPERATURE) params.node = plant::SenseNode::kBatteryTemperature;
-  if (written.has_thermistor()) {
-    const proto::ThermistorInput& thermistor = written.thermistor();
-    params.network = plant::ThermistorInputParams{.r_pull_up_ohm = thermistor.r_pull_up_ohm().value(),
-                                                  .r_25_ohm = thermistor.r_25_ohm().value(),
-                                                  .beta_k = thermistor.beta_k().value(),
-                                                  .capacitance_f = thermistor.capacitance_f().value()};
-  } else if (written.has_offset_divider()) {
-    params.network = offset_divider_params(written.offset_divider());
-  } else {
-    const proto::Divider& divider = written.divider();
-    params.network = plant::DividerParams{.r_top_ohm = divider.r_top_ohm().value(),
-                                          .r_bottom_ohm = divider.r_bottom_ohm().value(),
-                                          .capacitance_f = divider.capacitance_f().value()};
-  }
-  return params;
-}
-
 SenseChannel sense_channel(const std::string& part, const proto::SenseChannel& written) {
   SenseChannel channel;
   channel.name = written.name();
@@ -198,6 +166,7 @@ BoardProfile load_board(const std::filesystem::path& file) {
 
   Judge judge(read.complaints);
   judge_pins(written, board, judge);
+  judge_networks(written, judge);
   judge_sense(board, judge);
   judge_models(board, judge);
   judge_declared(board, judge);

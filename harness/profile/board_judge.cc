@@ -1,5 +1,6 @@
 // Judging a board: pins and sense networks. The declared voltages are in declared_judge.cc.
 #include <algorithm>
+#include <cmath>
 #include <map>
 
 #include "harness/base/text.h"
@@ -92,6 +93,38 @@ void judge_range(const BoardProfile& board, const SenseChannel& channel, const s
   }
 }
 
+// The device follows the battery's temperature by this channel: over the declared window it must stay off the ends of
+// the converter's range, and off what a lost thermistor reads.
+void judge_thermistor_range(const BoardProfile& board, const SenseChannel& channel, const std::string& field,
+                            Judge& judge) {
+  if (!judge.trusts(field) || !judge.trusts("mcu.supply_v")) return;
+  if (!std::holds_alternative<plant::ThermistorInputParams>(channel.network.network)) return;
+  constexpr double kCodesApart = 4;
+  const double supply_v = board.device.supply_v;
+  const double full_v = std::min(supply_v, board.device.aref_v.value_or(supply_v));
+  const double apart_v = kCodesApart * full_v / kCodes;
+  const auto pin_at = [&](double degc, plant::SenseFaultKind fault) {
+    return plant::resting_pin_v(channel.network, degc, supply_v, kRoomDegc, fault);
+  };
+  plant::Problems any;
+  channel.network.check(any);
+  if (!any.empty()) return;  // said by judge_models()
+  const auto judge_at = [&](const char* name, const std::optional<double>& degc) {
+    if (!degc || !judge.trusts(field) || !judge.trusts(std::string("declared.") + name)) return;
+    const std::string where = " V at " + std::string(name) + " (" + number_text(*degc) + ")";
+    const double pin_v = pin_at(*degc, plant::SenseFaultKind::kNone);
+    if (pin_v > full_v - apart_v || pin_v < apart_v) {
+      judge.complain(field, "puts the pin at " + number_text(pin_v, 3) + where + ", must be 4 codes inside 0 to " +
+                                number_text(full_v) + " V: the device could not follow the temperature");
+    } else if (std::fabs(pin_v - pin_at(*degc, plant::SenseFaultKind::kOpen)) < apart_v) {
+      judge.complain(field, "puts the pin at " + number_text(pin_v, 3) + where +
+                                ", which is what an open thermistor reads: the device could not tell");
+    }
+  };
+  judge_at("compensation_lowest_degc", board.declared.compensation_lowest_degc);
+  judge_at("compensation_highest_degc", board.declared.compensation_highest_degc);
+}
+
 }  // namespace
 
 std::string sense_path(std::size_t index) {
@@ -138,6 +171,9 @@ void judge_sense(const BoardProfile& board, Judge& judge) {
     all_known = all_known && judge.trusts(path + ".quantity");
     judge_networks_kind(channel, network_path(board, i), i, judge);
     if (channel.quantity == Quantity::kBatteryVoltage) judge_range(board, channel, network_path(board, i), judge);
+    if (channel.quantity == Quantity::kBatteryTemperature) {
+      judge_thermistor_range(board, channel, network_path(board, i), judge);
+    }
   }
   if (!board.sense.empty() && all_known && board.channel_for(Quantity::kBatteryVoltage) == nullptr) {
     judge.complain("sense", "has no channel with quantity BATTERY_VOLTAGE: the device could not regulate");

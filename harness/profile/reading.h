@@ -8,10 +8,12 @@
 
 #include "harness/base/textproto.h"
 #include "plant/core/problems.h"
+#include "plant/sense/network.h"
 
 namespace dawnrig::proto {
 class BoardProfile;
 class Parameter;
+class SenseChannel;
 }  // namespace dawnrig::proto
 
 namespace dawnrig::profile {
@@ -40,6 +42,9 @@ class Judge {
 
 /// What no single field of a board can show: pins, sense networks, the order of the declared voltages.
 struct BoardProfile;
+/// A channel's network, as it is written.
+[[nodiscard]] plant::SenseParams network_params(const proto::SenseChannel& written);
+void judge_networks(const proto::BoardProfile& written, Judge& judge);
 void judge_pins(const proto::BoardProfile& written, const BoardProfile& board, Judge& judge);
 void judge_sense(const BoardProfile& board, Judge& judge);
 void judge_declared(const BoardProfile& board, Judge& judge);

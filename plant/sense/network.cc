@@ -13,6 +13,8 @@ constexpr double kZeroDegcK = 273.15;
 constexpr double kShortS = 10.0;
 constexpr double kProtectionToNetwork = 1e4;
 constexpr double kProtectionKneeV = 2e-3;
+constexpr double kThermalV = 0.0257;  // kT/q at 25 degC
+constexpr double kLn2 = 0.69314718055994530942;
 
 void check_kind(Problems& problems, const DividerParams& p) {
   check_range(problems, "divider.r_top_ohm", p.r_top_ohm, {1.0, 1e8});
@@ -20,29 +22,10 @@ void check_kind(Problems& problems, const DividerParams& p) {
   check_range(problems, "divider.capacitance_f", p.capacitance_f, {1e-12, 1e-3});
 }
 void check_kind(Problems& problems, const OffsetDividerParams& p) {
-  check_range(problems, "offset_divider.diode_v", p.diode_v, {1.0, 100.0});
-  check_range(problems, "offset_divider.diode_test_a", p.diode_test_a, {1e-6, 1.0});
-  check_range(problems, "offset_divider.knee_v", p.knee_v, {0.0, 5.0, true});
-  check_range(problems, "offset_divider.diode_series_ohm", p.diode_series_ohm, {0.0, 1e5});
-  check_range(problems, "offset_divider.diode_tempco_v_per_k", p.diode_tempco_v_per_k, {-0.1, 0.1});
-  check_range(problems, "offset_divider.r_top_ohm", p.r_top_ohm, {1.0, 1e8});
-  check_range(problems, "offset_divider.r_bottom_ohm", p.r_bottom_ohm, {1.0, 1e8});
-  check_range(problems, "offset_divider.capacitance_f", p.capacitance_f, {1e-12, 1e-3});
+  check_offset_divider(problems, p);
 }
 void check_kind(Problems& problems, const ThermistorInputParams& p) {
-  check_range(problems, "thermistor.r_pull_up_ohm", p.r_pull_up_ohm, {10.0, 1e7});
-  check_range(problems, "thermistor.r_25_ohm", p.r_25_ohm, {10.0, 1e7});
-  check_range(problems, "thermistor.beta_k", p.beta_k, {500.0, 1e4});
-  check_range(problems, "thermistor.capacitance_f", p.capacitance_f, {1e-12, 1e-3});
-}
-
-// Voltage across the offset diode's logarithm and every resistance in series with it, of which `across_v` is the sum.
-double offset_drive_v(const OffsetDividerParams& p, double across_v, double ambient_degc) {
-  return across_v - (p.diode_v + p.diode_tempco_v_per_k * (ambient_degc - 25.0)) + p.diode_series_ohm * p.diode_test_a;
-}
-
-double thermistor_ohm(const ThermistorInputParams& p, double degc) {
-  return p.r_25_ohm * std::exp(p.beta_k * (1.0 / (degc + kZeroDegcK) - 1.0 / kReferenceK));
+  check_thermistor(problems, p);
 }
 
 // Current into the protection, x volts beyond a limit; quadratic over the first millivolts so that its slope is smooth.
@@ -60,6 +43,8 @@ double protection_a(double x, double conductance_s, double& slope) {
 
 void SenseParams::check(Problems& problems) const {
   std::visit([&](const auto& p) { check_kind(problems, p); }, network);
+  check_range(problems, "pin_leak_a", pin_leak_a, {-1e-3, 1e-3});
+  if (pin_leak_doubling_k != 0.0) check_range(problems, "pin_leak_doubling_k", pin_leak_doubling_k, {3.0, 1000.0});
   const bool thermistor = std::holds_alternative<ThermistorInputParams>(network);
   if (thermistor != (node == SenseNode::kBatteryTemperature)) {
     problems.add("node", thermistor ? "is a voltage, must be the battery temperature for a thermistor"
@@ -71,50 +56,72 @@ double clamped_pin_v(double v, double supply_v) {
   return std::clamp(v, -kPinBeyondRailV, supply_v + kPinBeyondRailV);
 }
 
-double resting_pin_v(const SenseParams& params, double node_v_or_degc, double supply_v, double ambient_degc) {
-  double v = 0.0;
-  if (const auto* divider = std::get_if<DividerParams>(&params.network)) {
-    v = node_v_or_degc * divider->r_bottom_ohm / (divider->r_top_ohm + divider->r_bottom_ohm);
-  } else if (const auto* offset = std::get_if<OffsetDividerParams>(&params.network)) {
-    const double ohm = offset->diode_series_ohm + offset->r_top_ohm + offset->r_bottom_ohm;
-    const double drive_v = offset_drive_v(*offset, node_v_or_degc, ambient_degc);
-    WrightOmega omega;
-    const double w = omega(drive_v / offset->knee_v + std::log(ohm * offset->diode_test_a / offset->knee_v));
-    v = offset->knee_v * w / ohm * offset->r_bottom_ohm;
-  } else if (const auto* thermistor = std::get_if<ThermistorInputParams>(&params.network)) {
-    const double ohm = thermistor_ohm(*thermistor, node_v_or_degc);
-    v = supply_v * ohm / (ohm + thermistor->r_pull_up_ohm);
+double resting_pin_v(const SenseParams& params, double node_v_or_degc, double supply_v, double ambient_degc,
+                     SenseFaultKind fault) {
+  const auto* divider = std::get_if<DividerParams>(&params.network);
+  if (divider != nullptr && params.pin_leak_a == 0.0 && fault == SenseFaultKind::kNone) {
+    const double v = node_v_or_degc * divider->r_bottom_ohm / (divider->r_top_ohm + divider->r_bottom_ohm);
+    return clamped_pin_v(v, supply_v);
   }
-  return clamped_pin_v(v, supply_v);
+  const SenseWorld world{node_v_or_degc, node_v_or_degc, ambient_degc, supply_v, fault};
+  return clamped_pin_v(SenseChannel{params}.rest_v(world), supply_v);
 }
 
-SenseChannel::SenseChannel(const SenseParams& checked) : node_{checked.node} {
+SenseChannel::SenseChannel(const SenseParams& checked)
+    : node_{checked.node},
+      pin_leak_a_{checked.pin_leak_a},
+      leak_warmth_per_k_{checked.pin_leak_doubling_k > 0.0 ? kLn2 / checked.pin_leak_doubling_k : 0.0} {
   if (const auto* divider = std::get_if<DividerParams>(&checked.network)) {
+    plain_ = checked.pin_leak_a == 0.0;
     top_s_ = 1.0 / divider->r_top_ohm;
     bottom_s_ = 1.0 / divider->r_bottom_ohm;
     per_farad_ = 1.0 / divider->capacitance_f;
   } else if (const auto* offset = std::get_if<OffsetDividerParams>(&checked.network)) {
     kind_ = Kind::kOffset;
-    offset_ = *offset;
+    offset_ = OffsetDiode{*offset};
     top_s_ = 1.0 / offset->r_top_ohm;
     bottom_s_ = 1.0 / offset->r_bottom_ohm;
     per_farad_ = 1.0 / offset->capacitance_f;
-    offset_ohm_ = offset->diode_series_ohm + offset->r_top_ohm;
-    log_b_over_a_ = std::log(offset_ohm_ * offset->diode_test_a / offset->knee_v);
   } else if (const auto* thermistor = std::get_if<ThermistorInputParams>(&checked.network)) {
     kind_ = Kind::kThermistor;
-    top_s_ = 1.0 / thermistor->r_pull_up_ohm;
+    thermistor_.emplace(*thermistor);
+    to_supply_ = thermistor->to_supply;
+    const bool bare = !thermistor->to_supply && thermistor->r_series_ohm == 0.0 && thermistor->r_parallel_ohm == 0.0 &&
+                      std::holds_alternative<std::monostate>(thermistor->curve);
+    beta_k_ = bare ? thermistor->beta_k : 0.0;
+    top_s_ = 1.0 / thermistor->r_fixed_ohm;
     bottom_s_ = 1.0 / thermistor->r_25_ohm;
     per_farad_ = 1.0 / thermistor->capacitance_f;
-    beta_k_ = thermistor->beta_k;
   }
   protection_s_ = kProtectionToNetwork * (top_s_ + bottom_s_);
 }
 
-// Fills the node's side of q and leaves the current into the pin's node in pin_per_s, still in amperes.
-void SenseChannel::network_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const {
+// The current falls as the pin rises, without end on either side: Newton within a bracket.
+double SenseChannel::rest_v(const SenseWorld& world) const {
+  constexpr int kMostIterations = 300;
+  Scratch scratch;
+  double low_v = -1.0;
+  double high_v = 1.0 + world.supply_v + (node_ == SenseNode::kBatteryTemperature ? 0.0 : std::fmax(0.0, world.node_v));
+  if (node_ != SenseNode::kBatteryTemperature) low_v += std::fmin(0.0, world.node_v);
+  double v = 0.5 * (low_v + high_v);
+  for (int i = 0; i < kMostIterations; ++i) {
+    SensePoint q;
+    network_at(v, world, scratch, q);
+    leak_at(v, world, scratch, q);
+    if (q.pin_per_s == 0.0) break;
+    (q.pin_per_s > 0.0 ? low_v : high_v) = v;
+    double next = v - q.pin_per_s / q.pin_d_pin;
+    if (!(next > low_v && next < high_v)) next = 0.5 * (low_v + high_v);
+    const bool settled = std::abs(next - v) <= 1e-16 * std::abs(v);
+    v = next;
+    if (settled) break;
+  }
+  return v;
+}
+
+void SenseChannel::thermistor_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const {
   const bool open = world.fault == SenseFaultKind::kOpen;
-  if (kind_ == Kind::kThermistor) {
+  if (beta_k_ > 0.0) {
     q.pin_per_s = top_s_ * (world.supply_v - pin_v);
     q.pin_d_pin = -top_s_;
     if (open) return;
@@ -125,14 +132,28 @@ void SenseChannel::network_at(double pin_v, const SenseWorld& world, Scratch& sc
     q.pin_d_degc = -s * pin_v * beta_k_ * inverse_kelvin * inverse_kelvin;
     return;
   }
+  const Thermistor::Branch branch = thermistor_->at(world.battery_degc, open, scratch.thermistor);
+  const double top_s = to_supply_ ? branch.conductance_s : top_s_;
+  const double bottom_s = to_supply_ ? top_s_ : branch.conductance_s;
+  q.pin_per_s = top_s * (world.supply_v - pin_v) - bottom_s * pin_v;
+  q.pin_d_pin = -top_s - bottom_s;
+  q.pin_d_degc = branch.d_degc * (to_supply_ ? world.supply_v - pin_v : -pin_v);
+}
+
+// Fills the node's side of q and leaves the current into the pin's node in pin_per_s, still in amperes.
+void SenseChannel::network_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const {
+  if (kind_ == Kind::kThermistor) {
+    thermistor_at(pin_v, world, scratch, q);
+    return;
+  }
+  const bool open = world.fault == SenseFaultKind::kOpen;
   if (!open && kind_ == Kind::kDivider) {
     q.node_a = top_s_ * (world.node_v - pin_v);
     q.node_d_node = top_s_;
   } else if (!open) {
-    const double drive_v = offset_drive_v(offset_, world.node_v - pin_v, world.ambient_degc);
-    const double w = scratch.omega(drive_v / offset_.knee_v + log_b_over_a_);
-    q.node_a = offset_.knee_v * w / offset_ohm_;
-    q.node_d_node = w / ((1.0 + w) * offset_ohm_);
+    const OffsetDiode::Point diode = offset_.at(world.node_v - pin_v, world.ambient_degc, scratch.diode);
+    q.node_a = diode.current_a;
+    q.node_d_node = diode.conductance_s;
   }
   q.node_d_pin = -q.node_d_node;
   q.pin_per_s = q.node_a - bottom_s_ * pin_v;
@@ -140,9 +161,20 @@ void SenseChannel::network_at(double pin_v, const SenseWorld& world, Scratch& sc
   q.pin_d_pin = q.node_d_pin - bottom_s_;
 }
 
+// Below its rail a junction conducts; the straight line from there on keeps it so, and the protection takes over.
+void SenseChannel::leak_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const {
+  if (pin_leak_a_ == 0.0) return;
+  const double leak_a = pin_leak_a_ * scratch.leak_warmth(leak_warmth_per_k_ * (world.ambient_degc - 25.0));
+  const double back_v = leak_a > 0.0 ? pin_v : world.supply_v - pin_v;
+  const double blocked = back_v > 0.0 ? std::exp(-back_v / kThermalV) : 1.0;
+  q.pin_per_s -= leak_a * (back_v > 0.0 ? 1.0 - blocked : back_v / kThermalV);
+  q.pin_d_pin -= std::abs(leak_a) * blocked / kThermalV;
+}
+
 SensePoint SenseChannel::in_general(double pin_v, const SenseWorld& world, Scratch& scratch) const {
   SensePoint q;
   network_at(pin_v, world, scratch, q);
+  leak_at(pin_v, world, scratch, q);
   if (world.fault == SenseFaultKind::kStuck) {
     q.pin_per_s = q.pin_d_node = q.pin_d_pin = q.pin_d_degc = 0.0;
     return q;

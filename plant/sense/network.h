@@ -2,11 +2,12 @@
 #pragma once
 
 #include <cstdint>
+#include <optional>
 #include <variant>
 
-#include "plant/core/anchored_exp.h"
 #include "plant/core/problems.h"
-#include "plant/core/wright_omega.h"
+#include "plant/sense/offset_diode.h"
+#include "plant/sense/thermistor.h"
 
 namespace dawnrig::plant {
 
@@ -19,27 +20,11 @@ struct DividerParams {
   double r_bottom_ohm{15e3};
   double capacitance_f{100e-9};
 };
-/// node -- offset diode in reverse breakdown -- r_top --+-- r_bottom -- ground; capacitance across r_bottom.
-struct OffsetDividerParams {
-  double diode_v{15.0};  ///< at diode_test_a and 25 degC
-  double diode_test_a{5e-3};
-  double knee_v{0.05};  ///< V falls by this for each factor e of current below the test current
-  double diode_series_ohm{30.0};
-  double diode_tempco_v_per_k{0.01};
-  double r_top_ohm{47e3};
-  double r_bottom_ohm{15e3};
-  double capacitance_f{100e-9};
-};
-/// supply -- r_pull_up --+-- thermistor -- ground; capacitance across the thermistor.
-struct ThermistorInputParams {
-  double r_pull_up_ohm{10e3};
-  double r_25_ohm{10e3};
-  double beta_k{3950.0};
-  double capacitance_f{100e-9};
-};
 struct SenseParams {
   SenseNode node{SenseNode::kBus};
   std::variant<DividerParams, OffsetDividerParams, ThermistorInputParams> network;
+  double pin_leak_a{0.0};           ///< at 25 degC; > 0 out of the pin to ground, < 0 into it from the supply
+  double pin_leak_doubling_k{0.0};  ///< doubles each so many kelvin of the board; 0: it does not
   void check(Problems& problems) const;
 };
 
@@ -49,9 +34,9 @@ enum class SenseFaultKind : std::uint8_t { kNone, kOpen, kShortToGround, kShortT
 inline constexpr double kPinBeyondRailV = 0.3;
 
 /// The pin's resting voltage for a node voltage (or, for a thermistor, its temperature), clamped to the supply.
-/// Solved as a network; used by the profile checker for saturation.
+/// Solved as a network, sound or with its wire open; used by the profile checker for saturation.
 [[nodiscard]] double resting_pin_v(const SenseParams& params, double node_v_or_degc, double supply_v,
-                                   double ambient_degc);
+                                   double ambient_degc, SenseFaultKind fault = SenseFaultKind::kNone);
 
 /// v, held between the limits of the pin's protection.
 [[nodiscard]] double clamped_pin_v(double v, double supply_v);
@@ -79,23 +64,24 @@ struct SenseWorld {
 ///
 ///     C pin' = i_top - pin/r_bottom - protection,   divider: i_top = (node - pin)/r_top
 ///     offset diode: node - pin = diode_v(T) - knee ln(I_test/i) + Rs (i - I_test) + r_top i
-///     thermistor: i_top = (supply - pin)/r_pull_up, r_bottom = r_25 exp(beta (1/T - 1/298.15 K))
+///     thermistor: its branch to ground or supply as a conductance g(T), the fixed resistor on the other side
+///     leakage: a reverse junction, leak (1 - exp(-pin/25.7 mV)) to ground or from the supply, so it stops at the rails
 ///
 /// Protection conducts in proportion beyond -0.3 V and supply + 0.3 V, ten thousand times better than the network, so
 /// that a pin stays within 10 mV of its limits. Faults: kOpen parts the wire to the node (or the thermistor), the
-/// shorts hold the pin through 0.1 ohm, kStuck freezes it. Valid for node voltages of 0..100 V. Not modelled: leakage
-/// and sampling capacitor of the pin, self-heating, noise; the offset diode leaks nothing beyond its knee law. Sources:
-/// Ohm's law, the avalanche knee as logarithm of current, the beta law of thermistor data sheets. Checked against
-/// bisection and closed forms in tests/plant/network_test.cc.
+/// shorts hold the pin through 0.1 ohm, kStuck freezes it. Valid for node voltages of 0..100 V. Not modelled: drift of
+/// resistors and capacitors with temperature, noise. Sources: Ohm's law; offset_diode.h and thermistor.h name theirs.
+/// Checked against bisection, closed forms and a circuit simulator in tests/plant/network_test.cc, offset_diode_test.cc
+/// and thermistor_test.cc.
 class SenseChannel {
  public:
   explicit SenseChannel(const SenseParams& checked);
   struct Scratch {
-    WrightOmega omega;
-    AnchoredExp thermistor;
+    OffsetDiode::Scratch diode;
+    AnchoredExp thermistor, leak_warmth;
   };
   [[nodiscard]] SensePoint at(double pin_v, const SenseWorld& world, Scratch& scratch) const {
-    if (kind_ != Kind::kDivider || world.fault != SenseFaultKind::kNone || !(pin_v >= -kPinBeyondRailV) ||
+    if (!plain_ || world.fault != SenseFaultKind::kNone || !(pin_v >= -kPinBeyondRailV) ||
         !(pin_v <= world.supply_v + kPinBeyondRailV)) {
       return in_general(pin_v, world, scratch);
     }
@@ -109,22 +95,29 @@ class SenseChannel {
             0.0};
   }
   [[nodiscard]] SenseNode node() const { return node_; }
+  /// Where the pin rests, did nothing clamp it.
+  [[nodiscard]] double rest_v(const SenseWorld& world) const;
 
  private:
   enum class Kind : std::uint8_t { kDivider, kOffset, kThermistor };
   [[nodiscard]] SensePoint in_general(double pin_v, const SenseWorld& world, Scratch& scratch) const;
   void network_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;
+  void thermistor_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;
+  void leak_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;
 
   SenseNode node_;
   Kind kind_{Kind::kDivider};
-  double top_s_{0.0};     // conductance of r_top, or of the pull-up
+  bool plain_{false};     // a divider whose pin does not leak
+  double top_s_{0.0};     // conductance of r_top, or of the fixed resistor at a thermistor
   double bottom_s_{0.0};  // of r_bottom, or of the thermistor at 25 degC
   double per_farad_{0.0};
   double protection_s_{0.0};
-  double beta_k_{0.0};
-  OffsetDividerParams offset_;
-  double offset_ohm_{0.0};
-  double log_b_over_a_{0.0};
+  double beta_k_{0.0};  // of a thermistor to ground without further resistors; else 0
+  double pin_leak_a_{0.0};
+  double leak_warmth_per_k_{0.0};
+  bool to_supply_{false};
+  OffsetDiode offset_;
+  std::optional<Thermistor> thermistor_;
 };
 
 }  // namespace dawnrig::plant

@@ -63,6 +63,39 @@ TEST(SenseNetwork, APinNeverLeavesTheLimitsOfItsProtection) {
   EXPECT_DOUBLE_EQ(circuit.probe(state, c).sense_v[0], 5.3);
 }
 
+TEST(SenseNetwork, ALeakingPinIsOffByItsLeakTimesTheSourceAndNoFurtherThanItsRails) {
+  SenseParams p{SenseNode::kBus, DividerParams{100e3, 15e3, 47e-9}, 1e-6, 10.0};
+  const double source_ohm = 100e3 * 15e3 / 115e3;
+  const double ideal_v = 28.8 * 15.0 / 115.0;
+  EXPECT_NEAR(resting_pin_v(p, 28.8, 5.0, 25.0), ideal_v - 1e-6 * source_ohm, 1e-12) << "13 mV, 2.7 codes";
+  EXPECT_NEAR(resting_pin_v(p, 28.8, 5.0, 55.0), ideal_v - 8e-6 * source_ohm, 1e-12) << "doubles each 10 K";
+  p.pin_leak_a = -1e-6;
+  EXPECT_NEAR(resting_pin_v(p, 28.8, 5.0, 25.0), ideal_v + 1e-6 * source_ohm, 1e-12);
+  p = {SenseNode::kBus, DividerParams{100e6, 100e6, 47e-9}, 1e-6, 0.0};
+  const double low_v = resting_pin_v(p, 3.0, 5.0, 25.0);
+  EXPECT_GT(low_v, 0.0) << "a leak to ground does not pull below ground";
+  EXPECT_NEAR(1e-6 * -std::expm1(-low_v / 0.0257), (3.0 - 2.0 * low_v) / 100e6, 1e-14);
+  p.pin_leak_a = -1e-6;
+  EXPECT_LT(resting_pin_v(p, 3.0, 5.0, 25.0), 5.0) << "nor one from the supply above it";
+}
+
+TEST(SenseNetwork, ALeakTakesAnOpenPinAwayAtTheRateOfItsCurrent) {
+  CircuitParams p;
+  p.sense.push_back({SenseNode::kBus, DividerParams{100e3, 1e8, 100e-9}, 1e-6, 0.0});
+  const Circuit circuit{p};
+  Conditions c;
+  c.supply_v = 30.0;
+  CircuitState state = circuit.at_rest({}, c);
+  const double start_v = state.sense_v[0];
+  c.sense_faults[0] = SenseFaultKind::kOpen;
+  ASSERT_EQ(circuit.advance(state, c, from_seconds(0.5), nullptr), AdvanceStatus::kOk);
+  const double tau_s = 1e8 * 100e-9;
+  const double end_v = (start_v + 1e-6 * 1e8) * std::exp(-0.5 / tau_s) - 1e-6 * 1e8;
+  EXPECT_NEAR(state.sense_v[0], end_v, 1e-4) << "about 10 V per second";
+  ASSERT_EQ(circuit.advance(state, c, from_seconds(10.0), nullptr), AdvanceStatus::kOk);
+  EXPECT_NEAR(state.sense_v[0], 0.0, 1e-3);
+}
+
 TEST(SenseNetwork, ADividerFollowsAStepWithTheTimeConstantOfItsCapacitor) {
   CircuitParams p;
   p.sense.push_back({SenseNode::kBus, DividerParams{}});

@@ -1,0 +1,135 @@
+// Sense networks as people write them: read as written, and refused where the device could not see through them.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include "harness/profile/profile.h"
+#include "tests/profile/edited_file.h"
+
+namespace dawnrig::profile {
+namespace {
+
+using ::testing::ElementsAreArray;
+
+class Sense : public testing::EditedFile {
+ protected:
+  void SetUp() override {
+    EditedFile::SetUp();
+    (void)write("settings.hex", good("settings.hex"));
+  }
+  [[nodiscard]] BoardProfile load(const testing::Edits& edits = {}) const {
+    return load_board(edited("board.textproto", edits));
+  }
+  void expect(const std::vector<testing::Fault>& faults) const {
+    for (const testing::Fault& fault : faults) {
+      EXPECT_THAT(complaints_of([&] { (void)load(fault.edits); }), ElementsAreArray(fault.complaints))
+          << (fault.edits.empty() ? "" : fault.edits.front().second);
+    }
+  }
+  const std::string pull_up = "r_pull_up_ohm { value: 47e3 }";
+  const std::string beta = "r_25_ohm { value: 10e3 } beta_k { value: 3950 }";
+  const std::string b = "board.textproto:";
+};
+
+TEST_F(Sense, ReadsAThermistorOnTheSupplySideWithItsResistorsAndItsTable) {
+  const BoardProfile board =
+      load({{pull_up, "r_pull_down_ohm { value: 9e3 } r_series_ohm { value: 1e3 } r_parallel_ohm { value: 47e3 }"},
+            {beta, "table { degc: -20 r_ohm: 96e3 } table { degc: 25 r_ohm: 10e3 } table { degc: 60 r_ohm: 2.5e3 }"}});
+  const auto& thermistor = std::get<plant::ThermistorInputParams>(board.sense[2].network.network);
+  EXPECT_TRUE(thermistor.to_supply);
+  EXPECT_EQ(thermistor.r_fixed_ohm, 9e3);
+  EXPECT_EQ(thermistor.r_series_ohm, 1e3);
+  EXPECT_EQ(thermistor.r_parallel_ohm, 47e3);
+  const auto& table = std::get<plant::ThermistorTable>(thermistor.curve);
+  EXPECT_EQ(table.count, 3U);
+  EXPECT_EQ(table.points[2].r_ohm, 2.5e3);
+}
+
+TEST_F(Sense, ReadsTheCoefficientsOfSteinhartAndHart) {
+  const BoardProfile board = load({{beta,
+                                    "steinhart_hart { a_per_k { value: 1.12924e-3 } b_per_k { value: 2.34108e-4 } "
+                                    "c_per_k { value: 8.7755e-8 } }"}});
+  const auto& thermistor = std::get<plant::ThermistorInputParams>(board.sense[2].network.network);
+  EXPECT_FALSE(thermistor.to_supply);
+  EXPECT_EQ(std::get<plant::SteinhartHart>(thermistor.curve).c_per_k, 8.7755e-8);
+}
+
+TEST_F(Sense, ReadsLeaksOfPinAndDiode) {
+  const BoardProfile board =
+      load({{"divider { r_top_ohm { value: 30e3 }",
+             "pin_leak_a { value: 1e-7 } pin_leak_doubling_k { value: 10 }\n"
+             "offset_divider { diode_v { value: 6.2 } diode_test_a { value: 5e-3 } knee_v { value: 0.05 }\n"
+             "diode_leak_a { value: 3e-6 } diode_leak_test_v { value: 4 } diode_leak_doubling_k { value: 12 }\n"
+             "r_top_ohm { value: 20e3 }"}});
+  const auto& diode = std::get<plant::OffsetDividerParams>(board.sense[0].network.network);
+  EXPECT_EQ(board.sense[0].network.pin_leak_a, 1e-7);
+  EXPECT_EQ(board.sense[0].network.pin_leak_doubling_k, 10);
+  EXPECT_EQ(diode.diode_leak_a, 3e-6);
+  EXPECT_EQ(diode.diode_leak_test_v, 4);
+  EXPECT_EQ(diode.diode_leak_slope_v, 1);
+  EXPECT_EQ(diode.diode_leak_doubling_k, 12);
+}
+
+TEST_F(Sense, MustKnowWhatItsThermistorIs) {
+  const std::string at = "sense[2].thermistor";
+  expect({
+      {{{pull_up, ""}},
+       {b + "43:3: " + at +
+        ".r_pull_up_ohm: is missing: write it for a thermistor to ground, or r_pull_down_ohm for one to the supply"}},
+      {{{pull_up, pull_up + " r_pull_down_ohm { value: 10e3 }"}},
+       {b + "44:60: " + at +
+        ".r_pull_down_ohm: cannot stand beside r_pull_up_ohm: the thermistor is to ground or to the supply"}},
+      {{{beta, "r_25_ohm { value: 10e3 }"}},
+       {b + "43:3: " + at +
+        ".beta_k: is missing: a thermistor has r_25_ohm and beta_k, or steinhart_hart, or a table"}},
+      {{{beta, ""}},
+       {b + "43:3: " + at +
+            ".r_25_ohm: is missing: a thermistor has r_25_ohm and beta_k, or steinhart_hart, or a table",
+        b + "43:3: " + at +
+            ".beta_k: is missing: a thermistor has r_25_ohm and beta_k, or steinhart_hart, or a table"}},
+      {{{beta, beta + " table { degc: 0 r_ohm: 30e3 } table { degc: 25 r_ohm: 10e3 }"}},
+       {b + "44:83: " + at + ".table[0]: cannot stand beside another law of the thermistor"}},
+      {{{beta, "table { degc: 0 r_ohm: 30e3 } table { degc: 25 r_ohm: 40e3 }"}},
+       {b + "44:89: " + at +
+        ".table[1].r_ohm: is not below the point before: the resistance must fall as it gets warmer"}},
+      {{{beta, "steinhart_hart { a_per_k { value: 1e-3 } b_per_k { value: 5e-5 } c_per_k { value: 0 } }"}},
+       {b + "44:35: " + at + ".steinhart_hart: does not make 10 ohm to 10 Mohm at 25 degC: is a coefficient off?"}},
+  });
+}
+
+TEST_F(Sense, MustLetTheDeviceFollowTheTemperatureItDeclares) {
+  expect({
+      {{{pull_up, "r_pull_up_ohm { value: 10e3 }"}},
+       {b + "43:3: sense[2].thermistor: puts the pin at 4.267 V at compensation_lowest_degc (-10), must be 4 codes "
+            "inside 0 to 4.096 V: the device could not follow the temperature"}},
+      {{{pull_up, pull_up + " r_parallel_ohm { value: 300 }"}},
+       {b +
+        "43:3: sense[2].thermistor: puts the pin at 0.032 V at compensation_lowest_degc (-10), which is what an open "
+        "thermistor reads: the device could not tell"}},
+  });
+}
+
+TEST_F(Sense, MustGiveTheLeakOfADiodeWithItsVoltage) {
+  const auto leak = [](const std::string& more) {
+    return "offset_divider { diode_v { value: 6.2 } diode_test_a { value: 5e-3 } knee_v { value: 0.05 } " + more +
+           " r_top_ohm { value: 20e3 }";
+  };
+  const std::string at = "31:3: sense[0].offset_divider";
+  const std::string divider = "divider { r_top_ohm { value: 30e3 }";
+  expect({
+      {{{divider, leak("diode_leak_a { value: 3e-6 }")}},
+       {b + "31:3: sense[0].offset_divider.diode_leak_test_v: is missing: diode_leak_a means nothing without the "
+            "voltage it leaks at"}},
+      {{{divider, leak("diode_leak_slope_v { value: 1 }")}},
+       {b + "31:123: sense[0].offset_divider.diode_leak_slope_v: means nothing without diode_leak_a"}},
+      {{{divider, leak("diode_leak_a { value: 3e-6 } diode_leak_test_v { value: 7 }")}},
+       {b + "31:151: sense[0].offset_divider.diode_leak_test_v: must be below diode_v: leakage is given below the "
+            "breakdown"}},
+      {{{divider,
+         leak("diode_leak_a { value: 3e-6 } diode_leak_test_v { value: 4 } diode_leak_slope_v { value: 0.2 }")}},
+       {b + "31:183: sense[0].offset_divider.diode_leak_slope_v: makes the leak alone exceed diode_test_a at diode_v, "
+            "must be larger"}},
+  });
+}
+
+}  // namespace
+}  // namespace dawnrig::profile
