@@ -72,10 +72,10 @@ verdict::Curve curve_of(const proto::Curve& in) {
 
 /// The label with its long fractions rounded: "at 0.437567 of its rating" tells nobody more than 0.438.
 std::string for_a_picture(const std::string& label) {
-  static const std::regex kLongFraction{R"(\d+\.\d{4,})"};
+  static const std::regex long_fraction{R"(\d+\.\d{4,})"};
   std::string out;
   auto rest = label.cbegin();
-  for (std::sregex_iterator at{label.begin(), label.end(), kLongFraction}, end; at != end; ++at) {
+  for (std::sregex_iterator at{label.begin(), label.end(), long_fraction}, end; at != end; ++at) {
     out.append(rest, (*at)[0].first);
     out += base::number_text(std::stod(at->str()), 3);
     rest = (*at)[0].second;

@@ -91,7 +91,7 @@ std::string polyline(const XyCurve& curve, const Scales& scales, std::size_t loo
   std::string points;
   for (const std::size_t i : seen(curve)) {
     if (std::isfinite(curve.x[i]) && std::isfinite(curve.y[i])) {
-      points += px(scales.px_x(curve.x[i])) + "," + px(scales.px_y(curve.y[i])) + " ";
+      points.append(px(scales.px_x(curve.x[i]))).append(",").append(px(scales.px_y(curve.y[i]))).append(" ");
     } else if (!points.empty()) {
       svg += "<polyline points=\"" + points + how;
       points.clear();
