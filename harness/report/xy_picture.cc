@@ -93,7 +93,7 @@ std::string polyline(const XyCurve& curve, const Scales& scales, std::size_t loo
     if (std::isfinite(curve.x[i]) && std::isfinite(curve.y[i])) {
       points.append(px(scales.px_x(curve.x[i]))).append(",").append(px(scales.px_y(curve.y[i]))).append(" ");
     } else if (!points.empty()) {
-      svg += "<polyline points=\"" + points + how;
+      svg.append("<polyline points=\"").append(points).append(how);
       points.clear();
     }
   }
