@@ -48,6 +48,15 @@ void stop_polling_pins(avr_t* avr) {
   }
 }
 
+void free_cell_lines(avr_t* avr) {
+  for (auto& cell : avr->io) {
+    if (cell.irq != nullptr) {
+      avr_free_irq(cell.irq, 9);  // eight bits and the byte
+      cell.irq = nullptr;
+    }
+  }
+}
+
 }  // namespace
 
 SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image) {
@@ -69,10 +78,14 @@ SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, con
     throw base::BadInput(image.file, "holds " + size + " bytes of program, more than the flash of " + part);
   }
   std::copy(image.flash.begin(), image.flash.end(), avr_->flash);
-  for (const char* kind : {"timer", "adc", "uart", "spi", "eeprom", "port", "twi"}) {
+  for (const char* kind : {"timer", "adc", "uart", "spi", "eeprom", "port", "twi", "ac"}) {
     silence(avr_, kind);
   }
   stop_polling_pins(avr_);
+  // The simulator's comparator listens to every access of the converter's registers: nine calls for each look of a
+  // firmware that polls ADSC. Nobody feeds its inputs, so whatever it hears its output stays the same. (It would listen
+  // anew at each reset; hence silenced above.)
+  free_cell_lines(avr_);
   own_write<&SimulatorCore::watch_stack>(avr_, R_SPH, this);
 }
 
@@ -82,12 +95,7 @@ SimulatorCore::~SimulatorCore() {
 
 void SimulatorCore::release() {
   avr_irq_pool_t pool = avr_->irq_pool;
-  for (auto& cell : avr_->io) {
-    if (cell.irq != nullptr) {
-      avr_free_irq(cell.irq, 9);  // eight bits and the byte
-      cell.irq = nullptr;
-    }
-  }
+  free_cell_lines(avr_);
   avr_terminate(avr_);
   // What avr_terminate() leaves behind, as it did the lines of register bits: the names and hooks of the interrupt
   // vectors' lines.
@@ -137,7 +145,10 @@ void SimulatorCore::hear(int /*level*/, const char* format, std::va_list argumen
 
 void SimulatorCore::watch_stack(avr_io_addr_t address, std::uint8_t value) {
   avr_->data[address] = value;
-  const unsigned pointer = avr_->data[R_SPL] | (avr_->data[R_SPH] << 8);
+  if (value > ram_start_ >> 8U) {
+    return;  // every push comes by here
+  }
+  const unsigned pointer = avr_->data[R_SPL] | (value << 8U);
   if (pointer + 1 < ram_start_ && avr_->state == cpu_Running) {
     crash("stack grew below the start of memory at " + hex(ram_start_) + " (stack pointer " + hex(pointer) + ")");
   }
