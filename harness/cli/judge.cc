@@ -92,6 +92,7 @@ void add_judge(CLI::App& app, Action& chosen) {
   command->add_option("--jobs", judging.jobs, "tests at a time")->check(CLI::Range(1, 256))->capture_default_str();
   command->add_option("--seed", judging.seed, "of memory at power-up and of noise")->capture_default_str();
   command->add_option("--suite", judging.suite, "another suite's executable");
+  command->add_flag("!--no-skip", judging.skip_idle, "execute the processor's idling too: same results, later");
   command->callback([options, &chosen] { chosen = [options] { return judge(*options); }; });
 }
 

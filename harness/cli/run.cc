@@ -101,6 +101,7 @@ void add_run(CLI::App& app, Action& chosen) {
   command->add_option("--requirements", options->requirements, "requirement file, for the scenario's checks");
   command->add_option("--trace", options->trace, "where to record; without it the trace is only hashed");
   command->add_option("--seed", options->seed, "instead of the scenario's own");
+  command->add_flag("!--no-skip", options->skip_idle, "execute the processor's idling too: same trace, later");
   command->callback([options, &chosen] { chosen = [options] { return run(*options); }; });
 }
 

@@ -19,6 +19,7 @@ PinBank::PinBank(SimulatorCore& core, Surroundings& surroundings, const std::vec
     own_write<&PinBank::write_ddr>(avr, io->r_ddr, this);
     own_write<&PinBank::write_pin>(avr, io->r_pin, this);
     own_read<&PinBank::read_pin>(avr, io->r_pin, this);
+    core.vouch_for(io->r_pin, *this);  // levels change by events only
     for (const avr_io_addr_t address : {io->r_port, io->r_ddr, io->r_pin}) {
       by_address_[address] = port;
     }

@@ -59,7 +59,8 @@ void free_cell_lines(avr_t* avr) {
 
 }  // namespace
 
-SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image) {
+SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image, bool skip_idle)
+    : program_bytes_(image.flash.size()) {
   const LogScope scope(this);
   avr_ = avr_make_mcu_by_name(part.c_str());
   if (avr_ == nullptr) {
@@ -87,6 +88,9 @@ SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, con
   // anew at each reset; hence silenced above.)
   free_cell_lines(avr_);
   own_write<&SimulatorCore::watch_stack>(avr_, R_SPH, this);
+  if (skip_idle) {
+    skipper_ = std::make_unique<IdleSkipper>(*this);
+  }
 }
 
 SimulatorCore::~SimulatorCore() {
@@ -154,6 +158,20 @@ void SimulatorCore::watch_stack(avr_io_addr_t address, std::uint8_t value) {
   }
 }
 
+void SimulatorCore::vouch_for(avr_io_addr_t address, Peripheral& reader) {
+  if (skipper_) {
+    skipper_->vouch_for(address, reader);
+  }
+}
+
+void SimulatorCore::allow_strides() {
+  if (skipper_) {
+    skipper_->start_over();
+  }
+  avr_->run_cycle_limit =
+      skipper_ ? static_cast<avr_cycle_count_t>(skipper_->stride()) : std::numeric_limits<std::int64_t>::max();
+}
+
 void SimulatorCore::fence(Cycle /*when*/) {}
 
 bool SimulatorCore::take_watchdog_bite() {
@@ -172,7 +190,7 @@ void SimulatorCore::reset() {
   asleep_ = false;
   avr_reset(avr_);
   avr_->run = usual_run_;
-  avr_->run_cycle_limit = std::numeric_limits<std::int64_t>::max();
+  allow_strides();
   stop_polling_pins(avr_);
   for (Peripheral* peripheral : peripherals_) {
     peripheral->reset();
@@ -185,6 +203,10 @@ void SimulatorCore::run(Cycle until) {
   appoint<&SimulatorCore::fence>(avr_, until, this);
   while (now() < until && !crashed() && avr_->run == usual_run_) {
     if (avr_->state == cpu_Running && !stalled_) {
+      if (skipper_ && skipper_->due(now())) {
+        skipper_->look();
+        continue;  // it may have come to the end, or met a crash, a reset or sleep
+      }
       run_awake();
     } else {
       run_asleep();
@@ -211,7 +233,10 @@ void SimulatorCore::run_awake() {
 void SimulatorCore::run_asleep() {
   const avr_cycle_timer_slot_t* first = avr_->cycle_timers.timer;
   const Cycle next = first == nullptr ? until_ : static_cast<Cycle>(first->when);
-  avr_->cycle = static_cast<avr_cycle_count_t>(std::clamp(next, now(), std::max(until_, now())));
+  const Cycle began = now();
+  const Cycle wanted = skipper_ ? next : began + 1;
+  avr_->cycle = static_cast<avr_cycle_count_t>(std::clamp(wanted, began, std::max(until_, began)));
+  slept_ += now() - began;
   avr_cycle_timer_process(avr_);
   if (asleep_ && avr_->sreg[S_I] == 0 && avr_->state == cpu_Running) {
     avr_->state = cpu_Sleeping;  // with interrupts disabled nothing wakes it; only the watchdog's reset ends this
@@ -236,6 +261,7 @@ void SimulatorCore::enter_interrupts() {
   if (avr_->sreg[S_I] != 0 || avr_->interrupt_state != 0 || crashed()) {
     return;
   }
+  ++interrupts_entered_;
   // The response time, which the simulator leaves out: the program counter is pushed byte by byte.
   avr_->cycle += avr_->address_size == 3 ? 5U : 4U;
   for (Peripheral* peripheral : peripherals_) {

@@ -4,9 +4,12 @@
 
 #include <cstdarg>
 #include <cstdint>
+#include <limits>
+#include <memory>
 #include <string>
 #include <vector>
 
+#include "harness/device/idle_skipper_internal.h"
 #include "harness/device/simavr_internal.h"
 
 namespace dawnrig::device {
@@ -23,12 +26,17 @@ class Peripheral {
   virtual void io_clock_stopped(bool /*stopped*/) {}
   /// The CPU fell asleep in ADC noise reduction mode.
   virtual void quiet_sleep_entered() {}
+  /// Until when reads of a register that this peripheral vouches for give what they give now, if nothing is written and
+  /// no appointment falls due before. Only such reads come here as do nothing, or nothing that a second one would add
+  /// to.
+  [[nodiscard]] virtual Cycle reads_same_until(avr_io_addr_t /*address*/) { return std::numeric_limits<Cycle>::max(); }
 };
 
 class SimulatorCore {
  public:
   /// Throws base::BadInput if the simulator does not know the part or the image does not fit it.
-  SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image);
+  /// `skip_idle`: see DeviceParams.
+  SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image, bool skip_idle);
   ~SimulatorCore();
   SimulatorCore(const SimulatorCore&) = delete;
   SimulatorCore& operator=(const SimulatorCore&) = delete;
@@ -36,9 +44,17 @@ class SimulatorCore {
   [[nodiscard]] avr_t* avr() const { return avr_; }
   [[nodiscard]] Cycle now() const { return now_of(avr_); }
   void attach(Peripheral& peripheral) { peripherals_.push_back(&peripheral); }
+  /// See IdleSkipper::vouch_for().
+  void vouch_for(avr_io_addr_t address, Peripheral& reader);
 
   /// Executes until now() >= until, a crash, or a watchdog reset (see watchdog_bit()).
   void run(Cycle until);
+  /// Executes one instruction, or as many as the simulator may by itself, and what falls due with them.
+  void run_awake();
+  [[nodiscard]] std::int64_t interrupts_entered() const { return interrupts_entered_; }
+  [[nodiscard]] std::size_t program_bytes() const { return program_bytes_; }
+  /// Cycles that passed without an instruction: asleep, or skipped in a loop that idles.
+  [[nodiscard]] Cycle idle_cycles() const { return slept_ + (skipper_ ? skipper_->skipped() : 0); }
   /// Time passes with the CPU and every peripheral dead.
   void pass_time(Cycle until);
 
@@ -57,8 +73,8 @@ class SimulatorCore {
   void hear(int level, const char* format, std::va_list arguments);
 
  private:
-  void run_awake();
   void run_asleep();
+  void allow_strides();
   void enter_interrupts();
   void watch_stack(avr_io_addr_t address, std::uint8_t value);
   void fence(Cycle when);
@@ -68,9 +84,13 @@ class SimulatorCore {
 
   avr_t* avr_{nullptr};
   std::vector<Peripheral*> peripherals_;
+  std::unique_ptr<IdleSkipper> skipper_;  ///< none: nothing is ever skipped
   std::string crash_reason_;
   avr_run_t usual_run_{nullptr};
+  std::size_t program_bytes_;
   std::uint32_t ram_start_{0};
+  std::int64_t interrupts_entered_{0};
+  Cycle slept_{0};
   Cycle until_{0};
   bool stalled_{false};
   bool io_clock_off_{false};

@@ -17,6 +17,7 @@ SpiUnit::SpiUnit(SimulatorCore& core, Surroundings& surroundings)
   own_write<&SpiUnit::write_control>(avr, io_.r_spcr, this);
   own_write<&SpiUnit::write_status>(avr, io_.r_spsr, this);
   own_read<&SpiUnit::read_status>(avr, io_.r_spsr, this);
+  core.vouch_for(io_.r_spsr, *this);  // that a flag was seen is remembered, but once seen is seen
 }
 
 void SpiUnit::reset() {

@@ -55,8 +55,10 @@ void TimerUnit::take_registers() {
   own_write<&TimerUnit::write_control>(avr, control_b, this);
   own_write<&TimerUnit::write_tcnt>(avr, io_.r_tcnt, this);
   own_read<&TimerUnit::read_tcnt>(avr, io_.r_tcnt, this);
+  core_.vouch_for(io_.r_tcnt, *this);
   own_write<&TimerUnit::write_flags>(avr, io_.overflow.raised.reg, this);
   own_read<&TimerUnit::read_flags>(avr, io_.overflow.raised.reg, this);
+  core_.vouch_for(io_.overflow.raised.reg, *this);
   own_write<&TimerUnit::write_mask>(avr, io_.overflow.enable.reg, this);
   for (const Channel& channel : channels_) {
     if (channel.io != nullptr) {

@@ -281,6 +281,21 @@ void TimerUnit::advance(Cycle to) {
   }
 }
 
+// Flags that nobody waits for by interrupt rise without an appointment, so whoever reads them has to know when.
+Cycle TimerUnit::reads_same_until(avr_io_addr_t address) {
+  settle();
+  if (clock_.source != TimerClock::Source::kPrescaler || clock_.prescaler->held) {
+    return kNever;
+  }
+  if (address == io_.r_tcnt) {
+    return clock_.begin_of(done_tick_ + 1);
+  }
+  if (due_tick_ == kUnknown) {
+    due_tick_ = next_event(done_tick_, false);
+  }
+  return due_tick_ == kNever ? kNever : clock_.begin_of(due_tick_);
+}
+
 void TimerUnit::on_appointment(Cycle when) {
   appointed_ = false;
   advance(when);

@@ -31,6 +31,7 @@ class TimerUnit : public Peripheral {
 
   void reset() override;
   void io_clock_stopped(bool stopped) override;
+  [[nodiscard]] Cycle reads_same_until(avr_io_addr_t address) override;
   /// Before and after the shared prescaler is held, released or reset.
   void settle() { advance(core_.now()); }
   void clock_changed();

@@ -62,7 +62,7 @@ struct VirtualDevice::Impl {
       : params(given),
         image(firmware),
         surroundings(world),
-        core(given.part, given.clock_hz, firmware),
+        core(given.part, given.clock_hz, firmware, given.skip_idle),
         pins(core, world, given.watched),
         timers(timers_of(core, pins, clocks)),
         prescalers(core, clocks, pointers(timers)),
@@ -247,6 +247,9 @@ void VirtualDevice::set_eeprom(std::span<const std::uint8_t> bytes) {
 }
 std::int64_t VirtualDevice::eeprom_writes() const {
   return impl_->eeprom.writes();
+}
+Cycle VirtualDevice::idle_cycles() const {
+  return impl_->core.idle_cycles();
 }
 
 std::optional<std::uint32_t> VirtualDevice::address_of(std::string_view symbol) const {

@@ -47,6 +47,10 @@ struct DeviceParams {
   AdcErrors adc;
   std::uint64_t seed{0};     ///< SRAM contents at power-up and converter noise
   std::vector<Pin> watched;  ///< pins whose changes are reported
+  /// Whether the time of a sleeping processor, and of loops that provably do nothing but wait, passes in one go.
+  /// Changes nothing but the time a run takes; without it every instruction is executed and every cycle of sleep gone
+  /// through.
+  bool skip_idle{true};
 };
 
 enum class RunStatus : std::uint8_t {
@@ -90,6 +94,7 @@ class VirtualDevice {
   void poke(std::uint32_t data_address, std::uint8_t value);
   [[nodiscard]] Drive drive_of(Pin pin) const;
   [[nodiscard]] std::int64_t eeprom_writes() const;
+  [[nodiscard]] Cycle idle_cycles() const;  ///< that passed without an instruction: slept, or skipped
 
  private:
   struct Impl;

@@ -382,6 +382,9 @@ VirtualRig::BooksSummary VirtualRig::books() const {
 std::vector<std::uint8_t> VirtualRig::eeprom() const {
   return loop_->device_->eeprom();
 }
+std::int64_t VirtualRig::idle_cycles() const {
+  return loop_->device_->idle_cycles();
+}
 const plant::CircuitState& VirtualRig::plant_state() const {
   return loop_->state_;
 }

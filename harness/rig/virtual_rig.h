@@ -54,6 +54,7 @@ class VirtualRig final : public Rig {
   };
   [[nodiscard]] BooksSummary books() const;
   [[nodiscard]] std::vector<std::uint8_t> eeprom() const;
+  [[nodiscard]] std::int64_t idle_cycles() const;  ///< of the device: see VirtualDevice
   [[nodiscard]] const plant::CircuitState& plant_state() const;
 
  private:

@@ -169,11 +169,28 @@ Checked check_entrant(const Entrant& entrant, std::uint64_t seed) {
 /// Runs one test; true if its process ended by itself and left a result.
 bool run_job(const Job& job, const JudgingOptions& options, const fs::path& traces) {
   const Entrant& entrant = options.entrants[job.entrant];
-  bp::child child(options.suite.string(), "--gtest_filter=" + job.test, "--gtest_output=xml:" + job.junit.string(),
-                  "--gtest_color=no", "--firmware", entrant.firmware.string(), "--board", entrant.board.string(),
-                  "--site", entrant.site.string(), "--requirements", options.requirements.string(), "--results",
-                  job.result.string(), "--traces", traces.string(), "--seed", std::to_string(options.seed),
-                  (bp::std_out & bp::std_err) > job.log.string(), bp::std_in < bp::null);
+  std::vector<std::string> arguments{"--gtest_filter=" + job.test,
+                                     "--gtest_output=xml:" + job.junit.string(),
+                                     "--gtest_color=no",
+                                     "--firmware",
+                                     entrant.firmware.string(),
+                                     "--board",
+                                     entrant.board.string(),
+                                     "--site",
+                                     entrant.site.string(),
+                                     "--requirements",
+                                     options.requirements.string(),
+                                     "--results",
+                                     job.result.string(),
+                                     "--traces",
+                                     traces.string(),
+                                     "--seed",
+                                     std::to_string(options.seed)};
+  if (!options.skip_idle) {
+    arguments.emplace_back("--no-skip");
+  }
+  bp::child child(options.suite.string(), arguments, (bp::std_out & bp::std_err) > job.log.string(),
+                  bp::std_in < bp::null);
   std::error_code error;
   child.wait(error);
   const int status = child.native_exit_code();

@@ -21,6 +21,7 @@ struct JudgingOptions {
   std::filesystem::path suite;  ///< the suite's executable
   std::string filter{"*"};      ///< which tests, with * and ?
   std::uint64_t seed{1};
+  bool skip_idle{true};  ///< see device::DeviceParams; changes nothing but the time it takes
   int jobs{1};
   bool progress{false};  ///< a line that rewrites itself, for terminals
 };

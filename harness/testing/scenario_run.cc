@@ -139,6 +139,7 @@ ScenarioRunOutcome run_scenario(const ScenarioRunOptions& options) {
       bind_checks(scenario, requirements ? &*requirements : nullptr, setup.board.declared.nominal_v);
   setup.initial = scenario.initial;
   setup.seed = options.seed.value_or(scenario.seed);
+  setup.board.device.skip_idle = options.skip_idle;
 
   trace::Identity identity = identity_of(setup.board, setup.site, setup.image, setup.seed);
   identity.scenario_name = scenario.name;

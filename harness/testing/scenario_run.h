@@ -19,6 +19,7 @@ struct ScenarioRunOptions {
   std::optional<std::filesystem::path> requirements;  ///< needed when the scenario holds checks
   std::filesystem::path trace;                        ///< empty: hashed, not kept
   std::optional<std::uint64_t> seed;                  ///< overrides the scenario's
+  bool skip_idle{true};  ///< see device::DeviceParams; changes nothing but the time it takes
   /// Called about ten times a second of wall time with the simulated time; may be empty.
   std::function<void(Nanos now, Nanos end)> on_progress;
 };

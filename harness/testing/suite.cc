@@ -30,6 +30,7 @@ std::unique_ptr<Bench>& the_bench() {
 struct CommandLine {
   std::string firmware, board, site, requirements, results, traces;
   std::uint64_t seed{1};
+  bool no_skip{false};
 };
 
 /// A suite brings its own loads, sized to the array it finds, so that it runs on any site.
@@ -56,6 +57,7 @@ std::unique_ptr<Bench> load_bench(const CommandLine& line) {
   bench->image = device::load_image(line.firmware, bench->board.device.part);
   add_suite_loads(bench->site, bench->board.load_output.has_value());
   bench->seed = line.seed;
+  bench->board.device.skip_idle = !line.no_skip;
   bench->trace_folder = line.traces;
   return bench;
 }
@@ -84,6 +86,7 @@ int run_suite(int argc, char** argv) {
   app.add_option("--results", line.results, "where to write what was found");
   app.add_option("--traces", line.traces, "folder for the traces; without it they are only hashed");
   app.add_option("--seed", line.seed, "seed of memory at power-up and of noise")->capture_default_str();
+  app.add_flag("--no-skip", line.no_skip, "execute the processor's idling too: same results, later");
   if (GTEST_FLAG_GET(list_tests)) {
     return RUN_ALL_TESTS();
   }

@@ -1,0 +1,99 @@
+// Passes the time of loops that only wait. A turn of the loop at hand is executed, instruction by instruction; if
+// it left everything as it was, and nothing can change before the next event, then every turn until that event does the
+// same, and whole turns are skipped. Room: harness/device, internal: included by .cc files of this room only.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <limits>
+#include <vector>
+
+#include "harness/device/instruction.h"
+#include "harness/device/loop_map.h"
+#include "harness/device/simavr_internal.h"
+
+namespace dawnrig::device {
+
+class Peripheral;
+class SimulatorCore;
+
+class IdleSkipper {
+ public:
+  explicit IdleSkipper(SimulatorCore& core);
+
+  /// A register whose reads do nothing, and give the same until `reader` says otherwise.
+  void vouch_for(avr_io_addr_t address, Peripheral& reader) { readers_[AVR_DATA_TO_IO(address)] = &reader; }
+
+  /// Whether it is time to look for a loop that idles.
+  [[nodiscard]] bool due(Cycle now) const { return now >= next_look_; }
+  /// Looks. May execute some instructions, as running on would have, and may then let whole turns pass.
+  void look();
+  /// After this many cycles without an event the run loop comes by again.
+  [[nodiscard]] Cycle stride() const { return stride_; }
+  void start_over();
+
+  [[nodiscard]] Cycle skipped() const { return skipped_; }
+
+ private:
+  static constexpr std::size_t kMostBytesWritten = 48;
+  static constexpr std::size_t kMostReads = 8;
+
+  /// Everything that decides what the processor does next, save its memory.
+  struct Snapshot {
+    std::array<std::uint8_t, 32> registers{};
+    std::array<std::uint8_t, 8> flags{};
+    unsigned stack_pointer{0};
+    std::int8_t interrupt_state{0};
+    unsigned pending_from{0};
+    unsigned pending_to{0};
+    bool operator==(const Snapshot&) const = default;
+  };
+  struct Suspect {
+    int strikes{0};
+    Cycle retry_at{0};
+  };
+  struct Written {
+    std::uint16_t address{0};
+    std::uint8_t before{0};
+  };
+  enum class Outcome : std::uint8_t { kIdle, kBusy, kDisturbed };
+
+  [[nodiscard]] int suspect_at(std::uint32_t pc) const;
+  [[nodiscard]] Outcome probe(const LoopMap::Loop& loop);
+  [[nodiscard]] Outcome step();
+  [[nodiscard]] Outcome turn(std::uint32_t head);
+  [[nodiscard]] Instruction next_instruction() const;
+  [[nodiscard]] bool harmless(const Instruction& one);
+  [[nodiscard]] bool may_load(std::uint32_t address);
+  [[nodiscard]] bool may_store(std::uint32_t address);
+  [[nodiscard]] bool may_push(unsigned bytes);
+  [[nodiscard]] std::uint32_t address_of(const Instruction& one) const;
+  [[nodiscard]] Snapshot snapshot() const;
+  [[nodiscard]] unsigned stack_pointer() const;
+  [[nodiscard]] bool memory_as_before() const;
+  [[nodiscard]] Cycle next_event() const;
+  void pass_turns(Cycle turn_cycles);
+  void judge(int index, Outcome outcome);
+
+  SimulatorCore& core_;
+  avr_t* avr_;
+  LoopMap loops_;
+  std::vector<Suspect> suspects_;  ///< one per loop
+  std::array<Peripheral*, MAX_IOs> readers_{};
+  const avr_watchdog_t* watchdog_;
+
+  Cycle next_look_{0};
+  Cycle stride_{64};
+  Cycle skipped_{0};
+
+  // Of the turn that is being watched.
+  Cycle quiet_until_{0};  ///< nothing falls due before
+  int steps_{0};
+  bool pets_watchdog_{false};
+  std::array<Written, kMostBytesWritten> written_{};
+  std::size_t written_count_{0};
+  std::array<avr_io_addr_t, kMostReads> read_{};
+  std::size_t read_count_{0};
+};
+
+}  // namespace dawnrig::device

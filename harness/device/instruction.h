@@ -1,0 +1,94 @@
+// One instruction taken apart: what it does and with what. Only as much as telling idle loops from work needs.
+// Room: harness/device. Uses nothing else; knows nothing of the simulator.
+#pragma once
+
+#include <cstdint>
+
+namespace dawnrig::device {
+
+enum class Operation : std::uint8_t {
+  kUnknown,  ///< not an instruction, or one that nobody needs to see through
+  // d with r, or d alone; results in d and in the flags
+  kAdd,
+  kAdc,
+  kSub,
+  kSbc,
+  kCp,
+  kCpc,
+  kAnd,
+  kOr,
+  kEor,
+  kMov,
+  kMovw,
+  kMul,  ///< any of the six multiplications
+  kCom,
+  kNeg,
+  kSwap,
+  kInc,
+  kDec,
+  kAsr,
+  kLsr,
+  kRor,
+  // d with the constant k
+  kLdi,
+  kCpi,
+  kSubi,
+  kSbci,
+  kAndi,
+  kOri,
+  kAdiw,
+  kSbiw,
+  // bit b of d or of the flags
+  kBld,
+  kBst,
+  kSetFlag,
+  kClearFlag,
+  // flow: to k (a byte address), or over the next instruction
+  kBranchIfSet,    ///< flag b
+  kBranchIfClear,  ///< flag b
+  kJump,
+  kJumpToZ,
+  kCall,
+  kCallZ,
+  kReturn,
+  kReturnFromInterrupt,
+  kSkipIfEqual,      ///< d and r
+  kSkipIfBitClear,   ///< bit b of d
+  kSkipIfBitSet,     ///< bit b of d
+  kSkipIfCellClear,  ///< bit b of the cell at k
+  kSkipIfCellSet,    ///< bit b of the cell at k
+  // memory: d from or to the byte at k, or at pointer + k
+  kLoad,
+  kStore,
+  kLoadByPointer,
+  kStoreByPointer,
+  kPush,
+  kPop,
+  kSetCellBit,
+  kClearCellBit,
+  kLoadProgram,
+  // the rest
+  kNop,
+  kSleep,
+  kPetWatchdog,
+};
+
+struct Instruction {
+  enum class Step : std::uint8_t { kNone, kAfterwards, kBefore };  ///< the pointer goes up afterwards, down before
+
+  Operation operation{Operation::kUnknown};
+  std::uint8_t d{0};
+  std::uint8_t r{0};
+  std::uint8_t b{0};
+  std::uint8_t pointer{0};  ///< the lower register of X, Y or Z
+  Step step{Step::kNone};
+  std::uint8_t bytes{2};  ///< its length
+  std::uint32_t k{0};     ///< constant, data address, displacement, or target as a byte address
+};
+
+/// Takes apart the instruction at byte address `at`, whose words are `first` and, if it has two, `second`.
+/// `flash_bytes` is the size of program memory, in which relative jumps wrap around.
+[[nodiscard]] Instruction taken_apart(std::uint32_t at, std::uint16_t first, std::uint16_t second,
+                                      std::uint32_t flash_bytes);
+
+}  // namespace dawnrig::device
