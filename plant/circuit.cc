@@ -2,12 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
-#include <string>
 
 #include "plant/circuit_system.h"
-#include "plant/core/range_check.h"
-#include "plant/core/rodas3.h"
 #include "plant/gate_stepper.h"
+#include "plant/long_stepper.h"
 
 namespace dawnrig::plant {
 namespace {
@@ -24,23 +22,22 @@ struct Tolerances {
   double polarisation_v;
   double filament;
 };
-constexpr Tolerances kOfRodas3{5e-5, 5e-3, 1e-4, 1e-5, 1e-4};
+constexpr Tolerances kOfLongStepper{5e-5, 5e-3, 1e-4, 1e-5, 1e-4};
+// The same method on ramps of inductor current: hardly a thirtieth of the estimate is left on the bus.
+constexpr Tolerances kOfBuck{2e-4, 2e-2, 1e-3, 1e-5, 1e-4};
 constexpr Tolerances kOfGateStepper{3e-4, 2e-2, 1e-3, 1e-5, 3e-4};
 constexpr double kSocTolerance = 1e-7;
 constexpr double kTemperatureToleranceK = 1e-3;
 
-constexpr double kFirstStepS = 1e-6;
+constexpr double kInductorToleranceA = 3e-4;
 constexpr double kLongestStepS = 600.0;
-constexpr double kNanosecond = 1e-9;
-// Beyond this much bend a predicted step is hopeless and is shortened before it costs an evaluation.
-constexpr double kHopelessBend = 400.0;
-constexpr double kHopefulBend = 40.0;
 
 Vector inverse_tolerances(const Tolerances& of, const CircuitParams& params, const CircuitSystem& system) {
   Vector inverse{};  // zero: not judged
   const double ratio = params.stage.output_capacitance_f / params.stage.input_capacitance_f;
   inverse[Slot::kInput] = 1.0 / std::clamp(of.bus_v * ratio, of.bus_v, of.most_input_v);
   inverse[Slot::kBus] = 1.0 / of.bus_v;
+  inverse[Slot::kInductor] = 1.0 / kInductorToleranceA;
   inverse[Slot::kFast] = inverse[Slot::kSlow] = 1.0 / of.polarisation_v;
   inverse[Slot::kSoc] = 1.0 / kSocTolerance;
   inverse[Slot::kBatteryDegc] = inverse[Slot::kCellDegc] = 1.0 / kTemperatureToleranceK;
@@ -72,6 +69,7 @@ Vector gather(const CircuitState& state, const Conditions& conditions, const Cir
   Vector y{};
   y[Slot::kInput] = state.input_v;
   y[Slot::kBus] = state.bus_v;
+  y[Slot::kInductor] = state.inductor_a;
   y[Slot::kFast] = state.battery.v_fast_v;
   y[Slot::kSlow] = state.battery.v_slow_v;
   y[Slot::kSoc] = state.battery.soc_frac;
@@ -123,6 +121,7 @@ void scatter(const Vector& y, const CircuitSystem& system, const Books& since, c
              CircuitState& state) {
   state.input_v = y[Slot::kInput];
   state.bus_v = y[Slot::kBus];
+  state.inductor_a = y[Slot::kInductor];
   state.battery.v_fast_v = y[Slot::kFast];
   state.battery.v_slow_v = y[Slot::kSlow];
   state.battery.soc_frac = std::clamp(y[Slot::kSoc], 0.0, 1.0);
@@ -145,132 +144,15 @@ void scatter(const Vector& y, const CircuitSystem& system, const Books& since, c
   state.books.gassing_ah = since.gassing_ah + y[Slot::kGassingAh];
 }
 
-// One advance: the step-size control around Rodas3.
-class Stepper {
- public:
-  Stepper(CircuitSystem& system, const Vector& inverse_tolerance, double hint_s)
-      : system_{system}, inverse_tolerance_{inverse_tolerance}, proposed_s_{hint_s > 0.0 ? hint_s : kFirstStepS} {}
-
-  // Takes one step from y of at most `left`; moves y, returns the length. Zero: failed, see status().
-  Nanos step(Vector& y, Nanos left) {
-    if (!method_.begin(system_, y)) {
-      status_ = finite(y) ? AdvanceStatus::kNotConverged : AdvanceStatus::kNotANumber;
-      return Nanos{0};
-    }
-    system_.mark();
-    for (;;) {
-      const Nanos length = choose(left);
-      const double h = in_seconds(length);
-      const bool smallest = length.count() <= 1;
-      system_.linearise(2.0 / h);
-      method_.predict(system_, h);
-      if (!smallest) {
-        const double bend = worst_bend();
-        if (bend > kHopelessBend) {  // false for not-a-number, which the rest of the step finds
-          proposed_s_ = h * std::clamp(std::sqrt(kHopefulBend / bend), 0.005, 0.5);
-          continue;
-        }
-      }
-      const bool converged = method_.finish(system_, y, h, next_, error_);
-      const double miss = converged ? worst_error() : std::nan("");
-      const bool good = converged && std::isfinite(miss) && finite(next_);
-      if (good && (miss <= 1.0 || smallest)) {
-        const double grown = h * growth(miss);
-        // A step cut short by the end of the interval says nothing against the longer one proposed before.
-        proposed_s_ = std::min(cut_ ? std::max(proposed_s_, grown) : grown, kLongestStepS);
-        y = next_;
-        return length;
-      }
-      if (smallest) {
-        status_ = converged || !finite(next_) ? AdvanceStatus::kNotANumber : AdvanceStatus::kNotConverged;
-        return Nanos{0};
-      }
-      proposed_s_ = good ? h * growth(miss) : 0.1 * h;
-    }
-  }
-
-  [[nodiscard]] AdvanceStatus status() const { return status_; }
-  [[nodiscard]] double proposed_s() const { return proposed_s_; }
-
- private:
-  // The proposed step in whole nanoseconds; two equal ones rather than a full and a tiny one at the end.
-  Nanos choose(Nanos left) {
-    const double left_s = in_seconds(left);
-    cut_ = proposed_s_ >= left_s;
-    if (cut_) return left;
-    if (proposed_s_ > 0.6 * left_s) return Nanos{(left.count() + 1) / 2};
-    const auto whole = static_cast<std::int64_t>(proposed_s_ / kNanosecond);
-    return Nanos{std::max<std::int64_t>(1, whole)};
-  }
-
-  static double growth(double miss) {
-    if (miss < 1e-3) return 6.0;
-    return std::clamp(0.85 / std::cbrt(miss), 0.1, 6.0);
-  }
-
-  [[nodiscard]] double worst_bend() const {
-    double worst = 0.0;
-    for (std::size_t i = 0; i < system_.size(); ++i) {
-      worst = std::max(worst, std::abs(method_.bend(i)) * inverse_tolerance_[i]);
-    }
-    return worst;
-  }
-
-  [[nodiscard]] double worst_error() const {
-    double worst = 0.0;
-    for (std::size_t i = 0; i < system_.size(); ++i) {
-      worst = std::max(worst, std::abs(error_[i]) * inverse_tolerance_[i]);
-    }
-    return worst;
-  }
-
-  [[nodiscard]] bool finite(const Vector& y) const {
-    double sum = 0.0;  // not-a-number and infinity survive multiplication by zero
-    for (std::size_t i = 0; i < system_.size(); ++i) sum += 0.0 * y[i];
-    return sum == 0.0;
-  }
-
-  CircuitSystem& system_;
-  const Vector inverse_tolerance_;
-  Rodas3<CircuitSystem> method_;
-  Vector next_{}, error_{};
-  double proposed_s_;
-  bool cut_{false};
-  AdvanceStatus status_{AdvanceStatus::kOk};
-};
-
 double stored_j(const CircuitParams& params, const CircuitState& state) {
-  return 0.5 * params.stage.input_capacitance_f * state.input_v * state.input_v +
+  const auto* buck = std::get_if<BuckParams>(&params.stage.topology);
+  const double henry = buck != nullptr ? buck->inductance_henry : 0.0;
+  return 0.5 * henry * state.inductor_a * state.inductor_a +
+         0.5 * params.stage.input_capacitance_f * state.input_v * state.input_v +
          0.5 * params.stage.output_capacitance_f * state.bus_v * state.bus_v;
 }
 
 }  // namespace
-
-void CircuitParams::check(Problems& problems) const {
-  const auto part = [&](const std::string& prefix, const auto& params) {
-    Problems inner;
-    params.check(inner);
-    add_under(problems, prefix, inner);
-  };
-  part("panel", panel);
-  check_range(problems, "panel_cable_ohm", panel_cable_ohm, {1e-5, 10.0});
-  check_range(problems, "battery_cable_ohm", battery_cable_ohm, {1e-5, 10.0});
-  part("stage", stage);
-  std::visit([&](const auto& chemistry) { part("battery", chemistry); }, battery);
-  check_range(problems, "load_switch_ohm", load_switch_ohm, {0.0, 10.0, true});
-  if (loads.size() > kMaxLoads) problems.add("loads", "are more than " + std::to_string(kMaxLoads));
-  if (sense.size() > kMaxSense) problems.add("sense", "are more than " + std::to_string(kMaxSense));
-  for (std::size_t i = 0; i < loads.size(); ++i) part("loads[" + std::to_string(i) + "]", loads[i]);
-  for (std::size_t i = 0; i < sense.size(); ++i) part("sense[" + std::to_string(i) + "]", sense[i]);
-}
-
-CircuitParts::CircuitParts(const CircuitParams& checked)
-    : panel{checked.panel, checked.panel_cable_ohm},
-      branch{checked.stage},
-      battery{std::get<LeadAcidParams>(checked.battery)} {
-  sense.reserve(checked.sense.size());
-  for (const SenseParams& p : checked.sense) sense.emplace_back(p);
-}
 
 Circuit::Circuit(const CircuitParams& checked) : params_{checked}, parts_{checked} {}
 
@@ -281,6 +163,12 @@ CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions
       conditions.battery_held_at_temperature ? conditions.battery_held_degc : initial.battery_degc;
   state.cell_degc = parts_.panel.settled_degc(initial.ambient_degc, initial.poa_wpm2);
   state.bus_v = conditions.battery_connected ? parts_.battery.inner_v(state.battery) : 0.0;
+  if (parts_.buck) {  // from where its inductor has least to do
+    const double open_v = initial.poa_wpm2 > 0.0 && conditions.panel_connected
+                              ? parts_.panel.open_circuit_v(initial.poa_wpm2, state.cell_degc)
+                              : 0.0;
+    state.input_v = std::max(open_v, parts_.buck->blocks_reverse() ? 0.0 : state.bus_v);
+  }
   for (std::size_t i = 0; i < params_.loads.size(); ++i) {
     const bool on = conditions.loads[i].on && (params_.loads[i].unswitched || conditions.load_switch_on);
     state.load_state[i] = settled_load_state(params_.loads[i], on, state.bus_v);
@@ -341,7 +229,8 @@ AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions
   if (GateStepper::suits(system, in_seconds(to - state.now))) {
     return run(GateStepper{system, inverse_tolerances(kOfGateStepper, params_, system), state.step_hint_s});
   }
-  return run(Stepper{system, inverse_tolerances(kOfRodas3, params_, system), state.step_hint_s});
+  return run(LongStepper{system, inverse_tolerances(parts_.buck ? kOfBuck : kOfLongStepper, params_, system),
+                         state.step_hint_s, kLongestStepS});
 }
 
 Probes Circuit::probe(const CircuitState& state, const Conditions& conditions) const {
@@ -352,6 +241,8 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions) c
   p.poa_wpm2 = y[Slot::kPoa];
   p.input_v = state.input_v;
   p.bus_v = state.bus_v;
+  p.inductor_a = state.inductor_a;
+  p.stage_degc = state.stage_degc;
   p.cell_degc = state.cell_degc;
   p.battery_degc = y[Slot::kBatteryDegc];
   p.soc_frac = state.battery.soc_frac;
@@ -359,10 +250,11 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions) c
     p.sense_v[i] = clamped_pin_v(state.sense_v[i], conditions.supply_v);
   }
   if (!system.rates(y, f)) {  // only a state that is not a number can do this; show it rather than hide it
-    p.panel_v = p.panel_a = p.terminal_v = p.battery_a = p.load_v = p.load_a = p.gassing_a = std::nan("");
+    p.panel_v = p.panel_a = p.charge_a = p.terminal_v = p.battery_a = p.load_v = p.load_a = p.gassing_a = std::nan("");
     return p;
   }
   const CircuitPoint& q = system.point();
+  p.charge_a = system.charge_a();
   p.panel_a = q.panel.current_a;
   p.panel_v = conditions.panel_connected ? state.input_v + p.panel_a * params_.panel_cable_ohm
                                          : parts_.panel.open_circuit_v(y[Slot::kPoa], y[Slot::kCellDegc]);

@@ -3,9 +3,11 @@
 // The whole circuit around a charge controller: sun, panel, cable, power stage, battery, loads and sense networks,
 // solved together between gate edges. Both rigs call this and nothing else of the plant.
 //
-//   panel --[panel_cable]--+--[blocking diode]--[switch]--+-- bus --[battery_cable]--[connector]-- terminal (battery)
-//                          |                              |
-//                       input C                       output C, loads (switched and not), quiescent draw
+//   panel --[panel_cable]--+--[power stage]--+-- bus --[battery_cable]--[connector]-- terminal (battery)
+//                          |                 |
+//                       input C          output C, loads (switched and not), quiescent draw
+//
+// The stage is series or shunt PWM (plant/stage/series_pwm.h) or a step-down converter (plant/stage/buck.h).
 //
 // Signs: battery_a > 0 charges; panel_a > 0 flows out of the panel; load_a > 0 flows into the loads.
 // Voltages are against battery negative, which is the board's ground in this first cut.
@@ -14,6 +16,7 @@
 #include <array>
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <vector>
 
 #include "plant/battery/lead_acid.h"
@@ -22,7 +25,9 @@
 #include "plant/load/load.h"
 #include "plant/panel/single_diode.h"
 #include "plant/sense/network.h"
+#include "plant/stage/buck.h"
 #include "plant/stage/series_pwm.h"
+#include "plant/stage/stage.h"
 
 namespace dawnrig::plant {
 
@@ -34,7 +39,7 @@ struct CircuitParams {
   PanelParams panel;
   double panel_cable_ohm{0.05};
   double battery_cable_ohm{0.01};
-  SeriesPwmParams stage;
+  StageParams stage;
   BatteryParams battery;           ///< a variant, so that chemistries can be added
   double load_switch_ohm{0.01};    ///< on-resistance of the load output
   std::vector<LoadParams> loads;   ///< at most kMaxLoads
@@ -42,11 +47,15 @@ struct CircuitParams {
   void check(Problems& problems) const;
 };
 
-enum class SwitchFaultKind : std::uint8_t { kNone, kStuckOpen, kStuckClosed };
+/// Of the stage's main switch. A dead driver moves no transistor of the stage at all: in a buck stage the freewheeling
+/// transistor is left to its body diode too.
+enum class SwitchFaultKind : std::uint8_t { kNone, kStuckOpen, kStuckClosed, kDriverDead };
 
 /// What the world and the device do to the circuit. Constant during one advance(), except the sun, which may ramp.
 struct Conditions {
-  bool gate_on{false};  ///< the charging switch is commanded to conduct; polarity is the caller's business
+  /// The stage's switch is commanded to conduct, which in a shunt stage shorts the panel; polarity is the caller's
+  /// business.
+  bool gate_on{false};
   bool load_switch_on{false};
   struct Sun {
     Nanos since{0};        ///< poa_wpm2 holds at this instant
@@ -74,7 +83,7 @@ struct Conditions {
 struct Books {
   double panel_j{0.0};       ///< out of the panel's terminals
   double wiring_j{0.0};      ///< lost in both cables
-  double stage_j{0.0};       ///< lost in diode and switch
+  double stage_j{0.0};       ///< lost in the stage's diodes, switches and inductor
   double battery_in_j{0.0};  ///< into the battery's terminals, net
   double loads_j{0.0};       ///< taken by all loads, load switch included, and the board's own draw
   double sense_j{0.0};
@@ -86,8 +95,10 @@ struct Books {
 /// Everything that changes. A plain value: copy it to branch a run.
 struct CircuitState {
   Nanos now{0};
-  double input_v{0.0};  ///< across the input capacitor
-  double bus_v{0.0};    ///< across the output capacitor
+  double input_v{0.0};      ///< across the input capacitor
+  double bus_v{0.0};        ///< across the output capacitor
+  double inductor_a{0.0};   ///< of a buck stage, towards the bus
+  double stage_degc{25.0};  ///< of the stage's heat sink, or the ambient where there is none
   BatteryState battery;
   std::array<double, kMaxLoads> load_state{};  ///< lamp filament state, one per load
   std::array<double, kMaxSense> sense_v{};     ///< at each ADC pin
@@ -103,6 +114,9 @@ struct Probes {
   double bus_v{};       ///< battery terminals of the board
   double terminal_v{};  ///< battery's own terminals, whether or not the connector is closed
   double battery_a{};
+  double charge_a{};  ///< out of the power stage, into battery and loads together
+  double inductor_a{};
+  double stage_degc{};
   double load_v{}, load_a{};  ///< all loads; load_v is behind the load switch
   double poa_wpm2{};
   double cell_degc{};
@@ -137,6 +151,7 @@ struct CircuitParts {
   explicit CircuitParts(const CircuitParams& checked);
   SingleDiodePanel panel;
   BlockingBranch branch;
+  std::optional<BuckStage> buck;
   LeadAcid battery;
   std::vector<SenseChannel> sense;
 };

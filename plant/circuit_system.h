@@ -5,6 +5,7 @@
 #include <array>
 #include <cstddef>
 #include <limits>
+#include <optional>
 
 #include "plant/circuit.h"
 
@@ -15,6 +16,7 @@ struct Slot {
   enum : std::size_t {
     kInput,
     kBus,
+    kInductor,
     kFast,
     kSlow,
     kSoc,
@@ -37,6 +39,8 @@ struct Slot {
 struct CircuitPoint {
   PanelPoint panel;
   BranchPoint branch;
+  double shorted_a{};  ///< through the closed switch of a shunt stage
+  BuckPoint buck;
   LeadAcidPoint battery;
   double battery_a{};
   double load_v{};                                  ///< behind the load switch
@@ -64,20 +68,28 @@ class LoadList {
 
 /// One run of the integrator under fixed conditions. Node equations, with I > 0 as in circuit.h:
 ///
-///     Cin  input' = I_panel(input, Tc, G) - I_branch(input - bus) - sum of sense currents at the input
-///     Cout bus'   = I_branch - I_battery - I_loads(bus, filaments) - quiescent - sum of sense currents at the bus
-///     I_battery   = (bus - inner)/(cable + r_series),  none while the connector is open
+///     Cin  input' = I_panel(input, Tc, G) - I_stage from the input - sum of sense currents at the input
+///     Cout bus'   = I_stage into the bus - I_battery - I_loads(bus, filaments) - quiescent - sum of sense currents at
+///     the bus I_battery   = (bus - inner)/(cable + r_series),  none while the connector is open
 ///
 /// and those of the battery, lamps, pins and cells in their own headers. The books ride along as unknowns, so that they
 /// are integrated by the same method on the same stages. The Jacobian is exact but for the battery's self-heating,
 /// whose time constant is hours; solve() eliminates it down to the two capacitors in a number of operations
-/// proportional to the number of unknowns, in place of a dense factorisation.
+/// proportional to the number of unknowns, in place of a dense factorisation. I_stage is the branch of a series stage
+/// while its switch conducts; in a shunt stage the branch always, with the switch from the input to ground; in a buck
+/// stage both sides of plant/stage/buck.h, whose inductor is an unknown of its own.
 class CircuitSystem {
  public:
-  static constexpr std::size_t kMostUnknowns = Slot::kFirstLoad + kMaxLoads + kMaxSense;
+  static constexpr std::size_t kMostUnknowns = (Slot::kFirstLoad + kMaxLoads + kMaxSense + 1) / 2 * 2;
   using Vector = std::array<double, kMostUnknowns>;
 
   CircuitSystem(const CircuitParams& params, const CircuitParts& parts, const Conditions& conditions);
+  CircuitSystem(const CircuitSystem&) = delete;  // points into itself
+  CircuitSystem& operator=(const CircuitSystem&) = delete;
+  ~CircuitSystem() = default;
+
+  /// What the stage's temperature makes of its diodes and switches; 25 degC until told.
+  void set_stage_degc(double degc);
 
   [[nodiscard]] std::size_t size() const { return size_; }
   [[nodiscard]] std::size_t first_sense() const { return first_sense_; }
@@ -103,13 +115,16 @@ class CircuitSystem {
   [[nodiscard]] bool currents(const Vector& y);
   /// The two elements that bend sharply, alone; the rest of the point() is left as it was.
   void panel_and_branch(const Vector& y);
+  /// Out of the stage, into the bus; as of the last rates() or currents().
+  [[nodiscard]] double charge_a() const { return now_.branch.current_a + now_.buck.into_bus_a; }
   /// Of the two capacitors, from the last currents().
   [[nodiscard]] double input_per_s() const {
-    return per_input_f_ * (now_.panel.current_a - now_.branch.current_a - now_.from_input_a);
+    return per_input_f_ * (now_.panel.current_a - now_.branch.current_a - now_.from_input_a -
+                           (now_.shorted_a + now_.buck.from_input_a));
   }
   [[nodiscard]] double bus_per_s() const {
-    return per_output_f_ *
-           (now_.branch.current_a - now_.battery_a - now_.load_a - now_.quiescent.current_a - now_.from_bus_a);
+    return per_output_f_ * (now_.branch.current_a - now_.battery_a - now_.load_a - now_.quiescent.current_a -
+                            now_.from_bus_a + now_.buck.into_bus_a);
   }
   /// The battery's rates at a state and current of the caller's choosing.
   [[nodiscard]] LeadAcidPoint battery_at(const BatteryState& state, double battery_a) {
@@ -119,6 +134,8 @@ class CircuitSystem {
 
   [[nodiscard]] const CircuitParams& params() const { return params_; }
   [[nodiscard]] const CircuitParts& parts() const { return parts_; }
+  /// Whether the two capacitors and the branch between them are all there is to the stage.
+  [[nodiscard]] bool plain_series() const { return std::holds_alternative<SeriesPwmParams>(params_.stage.topology); }
   [[nodiscard]] double battery_s() const { return battery_s_; }
   [[nodiscard]] double cable_ohm() const { return cable_ohm_; }
   [[nodiscard]] double sun_slope_wpm2_per_s() const { return sun_slope_wpm2_per_s_; }
@@ -134,11 +151,15 @@ class CircuitSystem {
   [[nodiscard]] bool follow_switched(const Vector& y);
   [[nodiscard]] double behind_switch_a(const Vector& y, double v, double& slope_a_per_v);
   void settle_switched(const Vector& y, double v, double a, double slope_a_per_v);
+  [[nodiscard]] bool buck_currents(const Vector& y);
   void sense_currents(const Vector& y);
   void book_rates(const Vector& y, Vector& f) const;
   void linearise_battery(double s);
   void linearise_loads(double s);
   void linearise_sense(double s);
+  void linearise_buck(double s);
+  void solve_nodes(const Vector& rhs, double input_r, double bus_r, Vector& k) const;
+  [[nodiscard]] double stage_loss_k(const Vector& k) const;
   void solve_books(const Vector& rhs, Vector& k, double battery_k, double gassing_k, double load_k) const;
 
   const CircuitParams& params_;
@@ -148,7 +169,13 @@ class CircuitSystem {
   std::size_t first_sense_;
   std::size_t load_count_;
   std::size_t sense_count_;
-  bool conducting_;
+  bool conducting_;         // the way through BlockingBranch
+  double shorting_s_{0.0};  // of the closed switch of a shunt stage
+  const BlockingBranch* branch_;
+  const BuckStage* buck_;  // none: another stage
+  BuckDrive drive_;
+  std::optional<BlockingBranch> warm_branch_;  // at another temperature than 25 degC
+  std::optional<BuckStage> warm_buck_;
   bool any_switched_{false};
   LoadList on_bus_, behind_switch_;  // those that have something to tell; a lamp without power may be in either
   bool frozen_{false};
@@ -160,6 +187,7 @@ class CircuitSystem {
 
   PanelScratch panel_scratch_;
   WrightOmega branch_scratch_;
+  BuckStage::Scratch buck_scratch_;
   LeadAcidScratch battery_scratch_;
   std::array<SenseChannel::Scratch, kMaxSense> sense_scratch_;
 
@@ -178,6 +206,8 @@ class CircuitSystem {
   double switched_inverse_{}, load_d_bus_{};
   std::array<double, kMaxSense> pin_inverse_{};
   double input_self_{}, bus_self_{}, det_inverse_{};
+  double inductor_inverse_{};
+  std::array<double, 2> input_row_s_{}, bus_row_s_{};  // of the two nodes, with a buck stage between them
 };
 
 }  // namespace dawnrig::plant

@@ -38,7 +38,7 @@ GateStepper::GateStepper(CircuitSystem& system, const Vector& inverse_tolerance,
 bool GateStepper::suits(const CircuitSystem& system, double span_s) {
   const LeadAcidParams& b = system.parts().battery.params();
   const double slowest_s = std::min(b.tau_fast_s, b.thermal_resistance_k_per_w * b.heat_capacity_j_per_k);
-  return span_s <= kLongestSpanS && span_s <= kOfSlowestRate * slowest_s;
+  return system.plain_series() && span_s <= kLongestSpanS && span_s <= kOfSlowestRate * slowest_s;
 }
 
 Nanos GateStepper::step(Vector& y, Nanos left) {

@@ -20,6 +20,7 @@ namespace dawnrig::plant {
 ///
 /// Two evaluations a step and one more of panel and branch. Not for long stretches: slow states are explicit here; see
 /// suits().
+/// Series stages only.
 /// Source: exprb43 of Hochbruck, Ostermann and Schweitzer, "Exponential Rosenbrock-type methods", SIAM J. Numer. Anal.
 /// 47 (2009) 786. Checked against Rodas3 in steps of a nanosecond in tests/plant/gate_stepper_test.cc.
 class GateStepper {

@@ -40,9 +40,9 @@ device::DeviceParams device_params(const proto::Microcontroller& mcu) {
   return params;
 }
 
-plant::SeriesPwmParams stage_params(const proto::PowerStage& stage) {
+plant::StageParams stage_params(const proto::PowerStage& stage) {
   const proto::SeriesPwm& written = stage.series_pwm();
-  plant::SeriesPwmParams params;
+  plant::StageParams params;
   params.input_capacitance_f = written.input_capacitance_f().value();
   params.output_capacitance_f = written.output_capacitance_f().value();
   params.switch_on_resistance_ohm = written.switch_on_resistance_ohm().value();

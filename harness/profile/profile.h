@@ -67,7 +67,7 @@ struct BoardProfile {
   SwitchPin gate;
   std::optional<SwitchPin> load_output;
   double load_switch_ohm{0.01};
-  plant::SeriesPwmParams stage;
+  plant::StageParams stage;
   std::vector<SenseChannel> sense;  ///< order is that of plant::Probes::sense_v
   Declared declared;
   Hooks hooks;

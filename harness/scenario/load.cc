@@ -27,6 +27,7 @@ plant::SenseFaultKind kind_of(proto::SenseFault::Kind kind) {
 plant::SwitchFaultKind kind_of(proto::SwitchFault::Kind kind) {
   if (kind == proto::SwitchFault::STUCK_OPEN) return plant::SwitchFaultKind::kStuckOpen;
   if (kind == proto::SwitchFault::STUCK_CLOSED) return plant::SwitchFaultKind::kStuckClosed;
+  if (kind == proto::SwitchFault::DRIVER_DEAD) return plant::SwitchFaultKind::kDriverDead;
   return plant::SwitchFaultKind::kNone;
 }
 

@@ -61,6 +61,8 @@ const char* words_of(plant::SwitchFaultKind kind) {
       return "mended";
     case plant::SwitchFaultKind::kStuckOpen:
       return "stuck open";
+    case plant::SwitchFaultKind::kDriverDead:
+      return "left by a dead driver";
     case plant::SwitchFaultKind::kStuckClosed:
       break;
   }

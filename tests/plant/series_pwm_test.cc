@@ -12,7 +12,7 @@ namespace dawnrig::plant {
 namespace {
 
 TEST(BlockingBranch, CarriesWhatTheImplicitDiodeEquationSaysAndBlocksInReverse) {
-  const SeriesPwmParams p;
+  const StageParams p;
   const BlockingBranch branch{p};
   WrightOmega omega;
   const double vt = 1.04 * 8.617333262e-5 * 298.15;

@@ -2,6 +2,7 @@
 // by side.
 #pragma once
 
+#include <string>
 #include <vector>
 
 #include "plant/circuit.h"
@@ -39,5 +40,12 @@ struct WorstMiss {
   double battery_frac{}, panel_frac{};
 };
 [[nodiscard]] WorstMiss worst_miss(const SwitchingRun& run);
+[[nodiscard]] WorstMiss worse(const WorstMiss& a, const WorstMiss& b);
+
+/// 2 mV per 12 V, and half a per cent of the mean currents.
+void expect_close(const WorstMiss& miss, const std::string& where);
+/// One line for the page that quotes it.
+void print(const char* what, const WorstMiss& worst);
+[[nodiscard]] std::string words(const SwitchingRun& run);
 
 }  // namespace dawnrig::plant

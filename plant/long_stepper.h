@@ -1,0 +1,40 @@
+// Plant: the integrator for stretches of any length: step-size control around core/rodas3.h. May use plant only; for
+// circuit.cc and tests.
+#pragma once
+
+#include "plant/circuit_system.h"
+#include "plant/core/rodas3.h"
+
+namespace dawnrig::plant {
+
+/// Order 3 with an embedded order 2, L-stable: takes nanoseconds after an edge and minutes in a quiet night. Order and
+/// step halving on whole circuits are checked in tests/plant/stepper_order_test.cc.
+class LongStepper {
+ public:
+  using Vector = CircuitSystem::Vector;
+
+  /// `inverse_tolerance` per unknown, zero for those not judged.
+  LongStepper(CircuitSystem& system, const Vector& inverse_tolerance, double hint_s, double longest_s);
+
+  /// Takes one step from y of at most `left`; moves y, returns the length. Zero: failed, see status().
+  Nanos step(Vector& y, Nanos left);
+  [[nodiscard]] AdvanceStatus status() const { return status_; }
+  [[nodiscard]] double proposed_s() const { return proposed_s_; }
+
+ private:
+  Nanos choose(Nanos left);
+  [[nodiscard]] double worst_bend() const;
+  [[nodiscard]] double worst_error() const;
+  [[nodiscard]] bool finite(const Vector& y) const;
+
+  CircuitSystem& system_;
+  const Vector inverse_tolerance_;
+  const double longest_s_;
+  Rodas3<CircuitSystem> method_;
+  Vector next_{}, error_{};
+  double proposed_s_;
+  bool cut_{false};
+  AdvanceStatus status_{AdvanceStatus::kOk};
+};
+
+}  // namespace dawnrig::plant
