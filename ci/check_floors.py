@@ -22,6 +22,7 @@ MAY_INCLUDE = {
     "plant/panel": {"plant/core"},
     "plant/sense": {"plant/core"},
     "plant/stage": {"plant/core"},
+    "plant/wiring": {"plant/core"},
     "plant": {"plant"},
     "harness/base": {"plant/core"},
     "harness/device": {"plant/core", "harness/base"},

@@ -11,7 +11,7 @@ import pathlib
 import re
 import sys
 
-UNITS = ("v", "a", "w", "ohm", "f", "henry", "s", "ns", "hz", "degc", "k", "wpm2", "ah", "wh", "a2", "j", "lsb", "frac", "bytes", "baud")
+UNITS = ("v", "a", "w", "ohm", "f", "henry", "s", "ns", "hz", "degc", "k", "wpm2", "ah", "wh", "a2", "a2s", "j", "ev", "lsb", "frac", "bytes", "baud")
 # What may stand after "per" only.
 DENOMINATORS = UNITS + ("100ah", "12v", "coulomb", "farad", "soc")
 
@@ -24,19 +24,21 @@ WITHOUT_UNIT = {
     **dict.fromkeys(("min", "mean", "max", "low", "high"), "samples in the unit that the signal's name carries"),
     # Pure numbers.
     **dict.fromkeys(("scale", "factor"), "a multiple of a rated figure"),
-    **dict.fromkeys(("battery_resistance_scale", "battery_cable_scale"), "a multiple of a figure of the site"),
+    **dict.fromkeys(("battery_resistance_scale", "battery_cable_scale", "panel_cable_scale"), "a multiple of a figure of the site"),
     "fraction": "written out",
     "in_si": "a strong type's number, in the SI unit that the type names",
     "cells": "a count that may carry a tolerance",
     "emission_coefficient": "the n of the diode equation",
+    "saturation_exponent": "of absolute temperature, in the diode equation",
     "values": "of an option whose name carries the unit",
+    "cable_factor": "a multiple of a resistance at 20 degC",
     "unit_noise": "a draw of unit variance",
     **dict.fromkeys(("next", "spare"), "a draw of unit variance"),
     "error": "the one argument of set_reference_error_frac",
     "area": "a signal's unit times seconds",
     "edit_distance": "a count of changed letters",
     **dict.fromkeys(("state", "load_state", "settled_load_state"), "a load's own state, zero to one"),
-    **dict.fromkeys(("attempt", "move_slow", "move_pins", "move_filaments"), "an error against its tolerance: 1 is just good enough"),
+    **dict.fromkeys(("worst_bend", "worst_error", "attempt", "move_slow", "move_pins", "move_filaments"), "an error against its tolerance: 1 is just good enough"),
     # Counts and names in schemas.
     **dict.fromkeys(("count", "max_count", "min_count", "exercised", "planned"), "a count"),
     **dict.fromkeys(("seed", "address"), "a name that happens to be a number"),

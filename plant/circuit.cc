@@ -6,6 +6,7 @@
 #include "plant/circuit_system.h"
 #include "plant/gate_stepper.h"
 #include "plant/long_stepper.h"
+#include "plant/slow_parts.h"
 
 namespace dawnrig::plant {
 namespace {
@@ -161,6 +162,7 @@ CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions
   state.battery.soc_frac = initial.soc_frac;
   state.battery.battery_degc =
       conditions.battery_held_at_temperature ? conditions.battery_held_degc : initial.battery_degc;
+  state.stage_degc = initial.ambient_degc;
   state.cell_degc = parts_.panel.settled_degc(initial.ambient_degc, initial.poa_wpm2);
   state.bus_v = conditions.battery_connected ? parts_.battery.inner_v(state.battery) : 0.0;
   if (parts_.buck) {  // from where its inductor has least to do
@@ -174,7 +176,7 @@ CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions
     state.load_state[i] = settled_load_state(params_.loads[i], on, state.bus_v);
   }
   // Implicit Euler with ever longer steps, all but the fast unknowns held: ends at the point of rest.
-  CircuitSystem system{params_, parts_, conditions};
+  CircuitSystem system{params_, parts_, conditions, standing(state, conditions)};
   system.freeze_slow();
   Vector y = gather(state, conditions, system);
   y[Slot::kPoa] = std::max(0.0, initial.poa_wpm2);
@@ -197,14 +199,29 @@ CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions
   return state;
 }
 
+Standing Circuit::standing(const CircuitState& state, const Conditions& conditions) const {
+  return {state.battery_fuse.blown, state.panel_fuse.blown,
+          params_.stage.heat_sink ? state.stage_degc : conditions.ambient_degc};
+}
+
 AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions, Nanos to,
                                StepObserver* observer) const {
-  if (to <= state.now) return AdvanceStatus::kOk;
-  CircuitSystem system{params_, parts_, conditions};
+  AdvanceStatus status = AdvanceStatus::kOk;
+  // Goes on where a fuse has blown on the way, with another circuit from there.
+  while (state.now < to && status == AdvanceStatus::kOk) status = run_on(state, conditions, to, observer);
+  return status;
+}
+
+AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions, Nanos to,
+                              StepObserver* observer) const {
+  CircuitSystem system{params_, parts_, conditions, standing(state, conditions)};
+  const SlowParts slow{params_, conditions};
+  if (!params_.stage.heat_sink) state.stage_degc = conditions.ambient_degc;
   const auto run = [&](auto&& stepper) {
     const Books since = state.books;
     GrossCharge gross;
     Vector y = gather(state, conditions, system);
+    Vector from{};
     while (state.now < to) {
       double slope = 0.0;
       const Nanos straight = sun_straight_until(conditions.sun, state.now, to, slope);
@@ -212,15 +229,18 @@ AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions
       y[Slot::kPoa] = poa_at(conditions.sun, state.now);
       const double from_a = system.battery_a(y);
       const double net_ah = y[Slot::kNetAh];
+      if (slow.any()) from = y;
       const Nanos took = stepper.step(y, straight - state.now);
       if (took.count() == 0) break;
       gross.add(y[Slot::kNetAh] - net_ah, from_a, system.battery_a(y), in_seconds(took));
       state.now += took;
+      const bool blew = slow.any() && slow.follow(system, from, y, in_seconds(took), state);
       if (observer != nullptr) {
         scatter(y, system, since, gross, state);
         state.step_hint_s = stepper.proposed_s();
         observer->on_step(state, conditions);
       }
+      if (blew) break;
     }
     scatter(y, system, since, gross, state);
     state.step_hint_s = stepper.proposed_s();
@@ -230,11 +250,11 @@ AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions
     return run(GateStepper{system, inverse_tolerances(kOfGateStepper, params_, system), state.step_hint_s});
   }
   return run(LongStepper{system, inverse_tolerances(parts_.buck ? kOfBuck : kOfLongStepper, params_, system),
-                         state.step_hint_s, kLongestStepS});
+                         state.step_hint_s, slow.longest_step_s(kLongestStepS)});
 }
 
 Probes Circuit::probe(const CircuitState& state, const Conditions& conditions) const {
-  CircuitSystem system{params_, parts_, conditions};
+  CircuitSystem system{params_, parts_, conditions, standing(state, conditions)};
   const Vector y = gather(state, conditions, system);
   Vector f{};
   Probes p;
@@ -242,7 +262,7 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions) c
   p.input_v = state.input_v;
   p.bus_v = state.bus_v;
   p.inductor_a = state.inductor_a;
-  p.stage_degc = state.stage_degc;
+  p.stage_degc = params_.stage.heat_sink ? state.stage_degc : conditions.ambient_degc;
   p.cell_degc = state.cell_degc;
   p.battery_degc = y[Slot::kBatteryDegc];
   p.soc_frac = state.battery.soc_frac;
@@ -256,12 +276,10 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions) c
   const CircuitPoint& q = system.point();
   p.charge_a = system.charge_a();
   p.panel_a = q.panel.current_a;
-  p.panel_v = conditions.panel_connected ? state.input_v + p.panel_a * params_.panel_cable_ohm
-                                         : parts_.panel.open_circuit_v(y[Slot::kPoa], y[Slot::kCellDegc]);
+  p.panel_v = system.panel_connected() ? state.input_v + p.panel_a * system.panel_cable_ohm()
+                                       : parts_.panel.open_circuit_v(y[Slot::kPoa], y[Slot::kCellDegc]);
   p.battery_a = q.battery_a;
-  p.terminal_v = conditions.battery_connected
-                     ? state.bus_v - q.battery_a * params_.battery_cable_ohm * conditions.battery_cable_scale
-                     : q.battery.inner_v;
+  p.terminal_v = system.battery_connected() ? state.bus_v - q.battery_a * system.cable_ohm() : q.battery.inner_v;
   p.load_v = q.load_v;
   p.load_a = q.load_a;
   p.gassing_a = q.battery.gassing_a;

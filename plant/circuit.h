@@ -28,6 +28,7 @@
 #include "plant/stage/buck.h"
 #include "plant/stage/series_pwm.h"
 #include "plant/stage/stage.h"
+#include "plant/wiring/wiring.h"
 
 namespace dawnrig::plant {
 
@@ -39,6 +40,9 @@ struct CircuitParams {
   PanelParams panel;
   double panel_cable_ohm{0.05};
   double battery_cable_ohm{0.01};
+  double cable_per_k{0.0};  ///< of either cable's resistance at 20 degC, per kelvin of ambient temperature
+  std::optional<FuseParams> battery_fuse;  ///< between the board and its battery connector
+  std::optional<FuseParams> panel_fuse;    ///< in the panel's cable
   StageParams stage;
   BatteryParams battery;           ///< a variant, so that chemistries can be added
   double load_switch_ohm{0.01};    ///< on-resistance of the load output
@@ -70,6 +74,9 @@ struct Conditions {
   bool panel_connected{true};
   double battery_resistance_scale{1.0};
   double battery_cable_scale{1.0};
+  double panel_cable_scale{1.0};
+  double battery_contact_ohm{0.0};  ///< of a connector that is corroded or loose, beside its cable
+  double panel_contact_ohm{0.0};
   struct LoadSetting {
     bool on{false};     ///< the user's own switch on the load
     double scale{1.0};  ///< of its rated current
@@ -103,6 +110,7 @@ struct CircuitState {
   std::array<double, kMaxLoads> load_state{};  ///< lamp filament state, one per load
   std::array<double, kMaxSense> sense_v{};     ///< at each ADC pin
   double cell_degc{25.0};
+  FuseState battery_fuse, panel_fuse;
   Books books;
   double step_hint_s{0.0};  ///< the integrator's last step, so that a run resumes bit for bit
 };
@@ -156,6 +164,8 @@ struct CircuitParts {
   std::vector<SenseChannel> sense;
 };
 
+struct Standing;  // circuit_system.h
+
 /// Immutable; all state is the caller's. No call allocates. Thread-safe as a const object.
 class Circuit {
  public:
@@ -182,6 +192,9 @@ class Circuit {
   [[nodiscard]] const CircuitParams& params() const { return params_; }
 
  private:
+  [[nodiscard]] Standing standing(const CircuitState& state, const Conditions& conditions) const;
+  AdvanceStatus run_on(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer) const;
+
   CircuitParams params_;
   CircuitParts parts_;
 };

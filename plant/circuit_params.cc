@@ -23,6 +23,9 @@ void CircuitParams::check(Problems& problems) const {
   part("panel", panel);
   check_range(problems, "panel_cable_ohm", panel_cable_ohm, {1e-5, 10.0});
   check_range(problems, "battery_cable_ohm", battery_cable_ohm, {1e-5, 10.0});
+  check_range(problems, "cable_per_k", cable_per_k, {0.0, 0.02});
+  if (battery_fuse) part("battery_fuse", *battery_fuse);
+  if (panel_fuse) part("panel_fuse", *panel_fuse);
   part("stage", stage);
   std::visit([&](const auto& chemistry) { part("battery", chemistry); }, battery);
   check_range(problems, "load_switch_ohm", load_switch_ohm, {0.0, 10.0, true});

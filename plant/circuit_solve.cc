@@ -32,34 +32,34 @@ void CircuitSystem::linearise(double s) {
 // The inductor goes first: K_i = (rhs_i + slopes K_nodes)/(s - slope); what is left of its rows joins the two nodes.
 void CircuitSystem::linearise_buck(double s) {
   const BuckPoint& q = marked_.buck;
-  inductor_inverse_ = 1.0 / (s - q.inductor_slope[2]);
-  const double input_share = q.from_input_slope[2] * inductor_inverse_;
-  const double bus_share = q.into_bus_slope[2] * inductor_inverse_;
+  inductor_inverse_ = 1.0 / (s - q.inductor_d_state[2]);
+  const double input_share = q.from_input_d_state[2] * inductor_inverse_;
+  const double bus_share = q.into_bus_d_state[2] * inductor_inverse_;
   for (std::size_t i = 0; i < 2; ++i) {
-    input_row_s_[i] = q.from_input_slope[i] + input_share * q.inductor_slope[i];
-    bus_row_s_[i] = -q.into_bus_slope[i] - bus_share * q.inductor_slope[i];
+    input_row_s_[i] = q.from_input_d_state[i] + input_share * q.inductor_d_state[i];
+    bus_row_s_[i] = -q.into_bus_d_state[i] - bus_share * q.inductor_d_state[i];
   }
   input_row_s_[0] += input_self_;
   bus_row_s_[1] += bus_self_;
   det_inverse_ = 1.0 / (input_row_s_[0] * bus_row_s_[1] - input_row_s_[1] * bus_row_s_[0]);
 }
 
-void CircuitSystem::solve_nodes(const Vector& rhs, double input_r, double bus_r, Vector& k) const {
+void CircuitSystem::solve_nodes(const Vector& rhs, double input_a, double bus_a, Vector& k) const {
   const double d = marked_.branch.d_voltage;
   if (buck_ == nullptr) {
-    k[Slot::kInput] = ((bus_self_ + d) * input_r + d * bus_r) * det_inverse_;
-    k[Slot::kBus] = ((input_self_ + d) * bus_r + d * input_r) * det_inverse_;
+    k[Slot::kInput] = ((bus_self_ + d) * input_a + d * bus_a) * det_inverse_;
+    k[Slot::kBus] = ((input_self_ + d) * bus_a + d * input_a) * det_inverse_;
     k[Slot::kInductor] = 0.0;
     return;
   }
   const BuckPoint& q = marked_.buck;
   const double own = inductor_inverse_ * rhs[Slot::kInductor];
-  input_r -= q.from_input_slope[2] * own;
-  bus_r += q.into_bus_slope[2] * own;
-  k[Slot::kInput] = (bus_row_s_[1] * input_r - input_row_s_[1] * bus_r) * det_inverse_;
-  k[Slot::kBus] = (input_row_s_[0] * bus_r - bus_row_s_[0] * input_r) * det_inverse_;
+  input_a -= q.from_input_d_state[2] * own;
+  bus_a += q.into_bus_d_state[2] * own;
+  k[Slot::kInput] = (bus_row_s_[1] * input_a - input_row_s_[1] * bus_a) * det_inverse_;
+  k[Slot::kBus] = (input_row_s_[0] * bus_a - bus_row_s_[0] * input_a) * det_inverse_;
   k[Slot::kInductor] =
-      own + inductor_inverse_ * (q.inductor_slope[0] * k[Slot::kInput] + q.inductor_slope[1] * k[Slot::kBus]);
+      own + inductor_inverse_ * (q.inductor_d_state[0] * k[Slot::kInput] + q.inductor_d_state[1] * k[Slot::kBus]);
 }
 
 // The battery's rows hang together through the main current alone: K_emf = P + emf_d_main K_main.
@@ -186,10 +186,10 @@ double CircuitSystem::stage_loss_k(const Vector& k) const {
     return slope[0] * input_k + slope[1] * bus_k + slope[2] * k[Slot::kInductor];
   };
   const double inductor_a = marked_y_[Slot::kInductor];
-  return q.buck.from_input_a * input_k + input_v * along(q.buck.from_input_slope) - q.buck.into_bus_a * bus_k -
-         bus_v * along(q.buck.into_bus_slope) -
+  return q.buck.from_input_a * input_k + input_v * along(q.buck.from_input_d_state) - q.buck.into_bus_a * bus_k -
+         bus_v * along(q.buck.into_bus_d_state) -
          buck_->inductance_henry() *
-             (q.buck.inductor_a_per_s * k[Slot::kInductor] + inductor_a * along(q.buck.inductor_slope));
+             (q.buck.inductor_a_per_s * k[Slot::kInductor] + inductor_a * along(q.buck.inductor_d_state));
 }
 
 // The rows of the books: their integrands' slopes along the k already found.
@@ -203,7 +203,7 @@ void CircuitSystem::solve_books(const Vector& rhs, Vector& k, double battery_k, 
   const double panel_k =
       q.panel.d_voltage * input_k + q.panel.d_degc * k[Slot::kCellDegc] +
       (marked_y_[Slot::kPoa] > 0.0 || sun_slope_wpm2_per_s_ > 0.0 ? q.panel.d_poa * k[Slot::kPoa] : 0.0);
-  const double panel_loss_k = 2.0 * params_.panel_cable_ohm * panel_a * panel_k;
+  const double panel_loss_k = 2.0 * panel_cable_ohm_ * panel_a * panel_k;
   const double battery_loss_k = 2.0 * cable_ohm_ * q.battery_a * battery_k;
   double sense_k = 0.0;
   for (std::size_t i = 0; i < sense_count_; ++i) {

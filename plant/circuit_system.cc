@@ -8,13 +8,18 @@ namespace {
 constexpr double kQuiescentDropoutV = 1.0;
 constexpr double kPerHour = 1.0 / 3600.0;
 
+double fuse_ohm(const std::optional<FuseParams>& fuse) {
+  return fuse ? fuse->cold_ohm : 0.0;
+}
+
 bool main_switch_on(const Conditions& c) {
   return c.switch_fault == SwitchFaultKind::kStuckClosed || (c.gate_on && c.switch_fault == SwitchFaultKind::kNone);
 }
 
 }  // namespace
 
-CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& parts, const Conditions& conditions)
+CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& parts, const Conditions& conditions,
+                             const Standing& standing)
     : params_{params},
       parts_{parts},
       conditions_{conditions},
@@ -26,8 +31,15 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
       branch_{&parts.branch},
       buck_{parts.buck ? &*parts.buck : nullptr},
       series_ohm_{parts.battery.params().r_series_ohm * conditions.battery_resistance_scale},
-      cable_ohm_{params.battery_cable_ohm * conditions.battery_cable_scale},
-      battery_s_{conditions.battery_connected ? 1.0 / (series_ohm_ + cable_ohm_) : 0.0},
+      cable_ohm_{params.battery_cable_ohm * conditions.battery_cable_scale *
+                     cable_factor(params.cable_per_k, conditions.ambient_degc) +
+                 (conditions.battery_contact_ohm + fuse_ohm(params.battery_fuse))},
+      panel_cable_ohm_{params.panel_cable_ohm * conditions.panel_cable_scale *
+                           cable_factor(params.cable_per_k, conditions.ambient_degc) +
+                       (conditions.panel_contact_ohm + fuse_ohm(params.panel_fuse))},
+      more_panel_ohm_{panel_cable_ohm_ - params.panel_cable_ohm},
+      panel_connected_{conditions.panel_connected && !standing.panel_fuse_blown},
+      battery_s_{conditions.battery_connected && !standing.battery_fuse_blown ? 1.0 / (series_ohm_ + cable_ohm_) : 0.0},
       per_input_f_{1.0 / params.stage.input_capacitance_f},
       per_output_f_{1.0 / params.stage.output_capacitance_f} {
   if (buck_ != nullptr) {
@@ -37,6 +49,7 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
     if (conducting_) shorting_s_ = 1.0 / params.stage.switch_ohm(25.0);
     conducting_ = true;
   }
+  if (standing.stage_degc != 25.0 && params.stage.temperature_matters()) warm_stage(standing.stage_degc);
   for (std::size_t i = 0; i < load_count_; ++i) {
     if (!params.loads[i].unswitched && conditions.load_switch_on && conditions.loads[i].on) any_switched_ = true;
   }
@@ -47,8 +60,7 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
   }
 }
 
-void CircuitSystem::set_stage_degc(double degc) {
-  if (!params_.stage.temperature_matters() || degc == 25.0) return;
+void CircuitSystem::warm_stage(double degc) {
   if (buck_ != nullptr) {
     buck_ = &warm_buck_.emplace(params_.stage, std::get<BuckParams>(params_.stage.topology), degc);
     return;
@@ -57,12 +69,41 @@ void CircuitSystem::set_stage_degc(double degc) {
   if (shorting_s_ > 0.0) shorting_s_ = 1.0 / params_.stage.switch_ohm(degc);
 }
 
+PanelPoint CircuitSystem::panel_at(const Vector& y) {
+  if (!panel_connected_) return {};
+  if (more_panel_ohm_ != 0.0) return panel_behind_more(y);
+  return parts_.panel.at(y[Slot::kInput], y[Slot::kPoa], y[Slot::kCellDegc], panel_scratch_);
+}
+
+// u - R I(u) = input, by Newton: the panel's current falls ever faster, so that one side of the root comes straight
+// down to it and the other jumps to that side once. A warm or cold cable's R may be below zero, but is less than what
+// the panel has of its own.
+PanelPoint CircuitSystem::panel_behind_more(const Vector& y) {
+  constexpr int kMostIterations = 100;
+  double u = y[Slot::kInput] + more_panel_ohm_ * more_panel_a_;
+  PanelPoint q;
+  double slope = 1.0;
+  for (int i = 0; i < kMostIterations; ++i) {
+    q = parts_.panel.at(u, y[Slot::kPoa], y[Slot::kCellDegc], panel_scratch_);
+    slope = 1.0 - more_panel_ohm_ * q.d_voltage;
+    const double step = (y[Slot::kInput] - u + more_panel_ohm_ * q.current_a) / slope;
+    u += step;
+    if (!(std::abs(step) > 1e-9 * (1.0 + std::abs(u)))) {
+      q.current_a += q.d_voltage * step;
+      break;
+    }
+  }
+  more_panel_a_ = std::isfinite(q.current_a) ? q.current_a : 0.0;
+  const double share = 1.0 / slope;
+  q.d_voltage *= share;
+  q.d_degc *= share;
+  q.d_poa *= share;
+  return q;
+}
+
 void CircuitSystem::panel_and_branch(const Vector& y) {
-  const double input_v = y[Slot::kInput];
-  const double bus_v = y[Slot::kBus];
-  now_.panel = conditions_.panel_connected ? parts_.panel.at(input_v, y[Slot::kPoa], y[Slot::kCellDegc], panel_scratch_)
-                                           : PanelPoint{};
-  now_.branch = conducting_ ? branch_->at(input_v - bus_v, branch_scratch_) : BranchPoint{};
+  now_.panel = panel_at(y);
+  now_.branch = conducting_ ? branch_->at(y[Slot::kInput] - y[Slot::kBus], branch_scratch_) : BranchPoint{};
 }
 
 bool CircuitSystem::currents(const Vector& y) {
@@ -211,7 +252,7 @@ void CircuitSystem::sense_currents(const Vector& y) {
 void CircuitSystem::book_rates(const Vector& y, Vector& f) const {
   const double panel_a = now_.panel.current_a;
   const double battery_a = now_.battery_a;
-  const double panel_loss_w = params_.panel_cable_ohm * panel_a * panel_a;
+  const double panel_loss_w = panel_cable_ohm_ * panel_a * panel_a;
   f[Slot::kPanelJ] = y[Slot::kInput] * panel_a + panel_loss_w;
   f[Slot::kWiringJ] = panel_loss_w + cable_ohm_ * battery_a * battery_a;
   f[Slot::kStageJ] = (y[Slot::kInput] - y[Slot::kBus]) * now_.branch.current_a + y[Slot::kInput] * now_.shorted_a;

@@ -66,6 +66,13 @@ class LoadList {
   std::size_t count_{0};
 };
 
+/// What the slow parts of the circuit have come to.
+struct Standing {
+  bool battery_fuse_blown{false};
+  bool panel_fuse_blown{false};
+  double stage_degc{25.0};
+};
+
 /// One run of the integrator under fixed conditions. Node equations, with I > 0 as in circuit.h:
 ///
 ///     Cin  input' = I_panel(input, Tc, G) - I_stage from the input - sum of sense currents at the input
@@ -83,13 +90,11 @@ class CircuitSystem {
   static constexpr std::size_t kMostUnknowns = (Slot::kFirstLoad + kMaxLoads + kMaxSense + 1) / 2 * 2;
   using Vector = std::array<double, kMostUnknowns>;
 
-  CircuitSystem(const CircuitParams& params, const CircuitParts& parts, const Conditions& conditions);
+  CircuitSystem(const CircuitParams& params, const CircuitParts& parts, const Conditions& conditions,
+                const Standing& standing = {});
   CircuitSystem(const CircuitSystem&) = delete;  // points into itself
   CircuitSystem& operator=(const CircuitSystem&) = delete;
   ~CircuitSystem() = default;
-
-  /// What the stage's temperature makes of its diodes and switches; 25 degC until told.
-  void set_stage_degc(double degc);
 
   [[nodiscard]] std::size_t size() const { return size_; }
   [[nodiscard]] std::size_t first_sense() const { return first_sense_; }
@@ -137,7 +142,13 @@ class CircuitSystem {
   /// Whether the two capacitors and the branch between them are all there is to the stage.
   [[nodiscard]] bool plain_series() const { return std::holds_alternative<SeriesPwmParams>(params_.stage.topology); }
   [[nodiscard]] double battery_s() const { return battery_s_; }
+  /// With contact and fuse: to the battery, and to the panel.
   [[nodiscard]] double cable_ohm() const { return cable_ohm_; }
+  [[nodiscard]] double panel_cable_ohm() const { return panel_cable_ohm_; }
+  [[nodiscard]] bool battery_connected() const { return battery_s_ > 0.0; }
+  [[nodiscard]] bool panel_connected() const { return panel_connected_; }
+  /// Out of the panel at y.
+  [[nodiscard]] double panel_a(const Vector& y) { return panel_at(y).current_a; }
   [[nodiscard]] double sun_slope_wpm2_per_s() const { return sun_slope_wpm2_per_s_; }
 
   /// As of the last rates() or currents().
@@ -146,6 +157,9 @@ class CircuitSystem {
   void mark() { marked_ = now_, marked_y_ = y_; }
 
  private:
+  void warm_stage(double degc);
+  [[nodiscard]] PanelPoint panel_at(const Vector& y);
+  [[nodiscard]] PanelPoint panel_behind_more(const Vector& y);
   [[nodiscard]] bool load_currents(const Vector& y);
   [[nodiscard]] bool switched_loads(const Vector& y);
   [[nodiscard]] bool follow_switched(const Vector& y);
@@ -158,7 +172,7 @@ class CircuitSystem {
   void linearise_loads(double s);
   void linearise_sense(double s);
   void linearise_buck(double s);
-  void solve_nodes(const Vector& rhs, double input_r, double bus_r, Vector& k) const;
+  void solve_nodes(const Vector& rhs, double input_a, double bus_a, Vector& k) const;
   [[nodiscard]] double stage_loss_k(const Vector& k) const;
   void solve_books(const Vector& rhs, Vector& k, double battery_k, double gassing_k, double load_k) const;
 
@@ -182,10 +196,14 @@ class CircuitSystem {
   double sun_slope_wpm2_per_s_{0.0};
   double series_ohm_;  // of the battery, scaled
   double cable_ohm_;   // to the battery, scaled
-  double battery_s_;   // conductance of both; 0 while the connector is open
+  double panel_cable_ohm_;
+  double more_panel_ohm_;  // than the panel's model was built with
+  bool panel_connected_;
+  double battery_s_;  // conductance of both; 0 while the connector is open
   double per_input_f_, per_output_f_;
 
   PanelScratch panel_scratch_;
+  double more_panel_a_{0.0};  // the last root behind more_panel_ohm_
   WrightOmega branch_scratch_;
   BuckStage::Scratch buck_scratch_;
   LeadAcidScratch battery_scratch_;

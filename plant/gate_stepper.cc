@@ -293,7 +293,7 @@ void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoMode
   const Along input_v = gram.times_voltage(y[Slot::kInput], in);
   const Along bus_v = gram.times_voltage(y[Slot::kBus], out);
 
-  const double panel_loss_w = system_.params().panel_cable_ohm * gram.square(panel_a);
+  const double panel_loss_w = system_.panel_cable_ohm() * gram.square(panel_a);
   const double battery_loss_w = system_.cable_ohm() * gram.square(battery_a);
   next_[Slot::kPanelJ] += h_s * (Gram::dot(input_v, panel_a) + panel_loss_w);
   next_[Slot::kWiringJ] += h_s * (panel_loss_w + battery_loss_w);

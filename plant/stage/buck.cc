@@ -81,15 +81,15 @@ bool BuckStage::at(double input_v, double bus_v, double inductor_a, const BuckDr
   point.into_bus_a = inductor_a + core_s_ * (x - bus_v);
   point.inductor_a_per_s = (x - bus_v - winding_ohm_ * inductor_a) / inductance_henry_;
   for (std::size_t i = 0; i < 3; ++i) {
-    point.from_input_slope[i] = -p.main.d_voltage * node_slope[i];
-    point.into_bus_slope[i] = core_s_ * node_slope[i];
-    point.inductor_slope[i] = node_slope[i] / inductance_henry_;
+    point.from_input_d_state[i] = -p.main.d_voltage * node_slope[i];
+    point.into_bus_d_state[i] = core_s_ * node_slope[i];
+    point.inductor_d_state[i] = node_slope[i] / inductance_henry_;
   }
-  point.from_input_slope[0] += p.main.d_voltage;
-  point.into_bus_slope[1] -= core_s_;
-  point.into_bus_slope[2] += 1.0;
-  point.inductor_slope[1] -= 1.0 / inductance_henry_;
-  point.inductor_slope[2] -= winding_ohm_ / inductance_henry_;
+  point.from_input_d_state[0] += p.main.d_voltage;
+  point.into_bus_d_state[1] -= core_s_;
+  point.into_bus_d_state[2] += 1.0;
+  point.inductor_d_state[1] -= 1.0 / inductance_henry_;
+  point.inductor_d_state[2] -= winding_ohm_ / inductance_henry_;
   return true;
 }
 

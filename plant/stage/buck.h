@@ -9,11 +9,12 @@
 
 namespace dawnrig::plant {
 
-/// The stage at one instant. Slopes are against input voltage, bus voltage and inductor current.
+/// The stage at one instant. The slopes, d_state, are against input voltage, bus voltage and inductor
+/// current.
 struct BuckPoint {
   double from_input_a{}, into_bus_a{};
   double inductor_a_per_s{};
-  std::array<double, 3> from_input_slope{}, into_bus_slope{}, inductor_slope{};
+  std::array<double, 3> from_input_d_state{}, into_bus_d_state{}, inductor_d_state{};
   double node_v{};  ///< where switch, freewheel and inductor meet
 };
 

@@ -107,11 +107,11 @@ TEST(BuckStage, ItsSlopesAreThoseOfItsCurrents) {
         ASSERT_TRUE(stage.at(up[0], up[1], up[2], drive, scratch, above));
         ASSERT_TRUE(stage.at(down[0], down[1], down[2], drive, scratch, below));
         const auto slope = [&](double BuckPoint::*of) { return (above.*of - below.*of) / (2.0 * kStep); };
-        EXPECT_NEAR(slope(&BuckPoint::from_input_a), q.from_input_slope[i],
-                    1e-4 * (1.0 + std::abs(q.from_input_slope[i])));
-        EXPECT_NEAR(slope(&BuckPoint::into_bus_a), q.into_bus_slope[i], 1e-4);
-        EXPECT_NEAR(slope(&BuckPoint::inductor_a_per_s) * 33e-6, q.inductor_slope[i] * 33e-6,
-                    1e-4 * (1.0 + std::abs(q.inductor_slope[i] * 33e-6)));
+        EXPECT_NEAR(slope(&BuckPoint::from_input_a), q.from_input_d_state[i],
+                    1e-4 * (1.0 + std::abs(q.from_input_d_state[i])));
+        EXPECT_NEAR(slope(&BuckPoint::into_bus_a), q.into_bus_d_state[i], 1e-4);
+        EXPECT_NEAR(slope(&BuckPoint::inductor_a_per_s) * 33e-6, q.inductor_d_state[i] * 33e-6,
+                    1e-4 * (1.0 + std::abs(q.inductor_d_state[i] * 33e-6)));
       }
     }
   }
