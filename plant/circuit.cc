@@ -5,6 +5,7 @@
 
 #include "plant/circuit_system.h"
 #include "plant/gate_stepper.h"
+#include "plant/load_timeline.h"
 #include "plant/long_stepper.h"
 #include "plant/slow_parts.h"
 
@@ -180,6 +181,7 @@ CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions
   system.freeze_slow();
   Vector y = gather(state, conditions, system);
   y[Slot::kPoa] = std::max(0.0, initial.poa_wpm2);
+  LoadTimeline{params_, conditions}.put(state.now, ScheduleSide::kAfter, y);
   Vector f{};
   Vector k{};
   constexpr int kSteps = 400;
@@ -217,29 +219,42 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
   CircuitSystem system{params_, parts_, conditions, standing(state, conditions)};
   const SlowParts slow{params_, conditions};
   if (!params_.stage.heat_sink) state.stage_degc = conditions.ambient_degc;
+  const LoadTimeline loads{params_, conditions};
   const auto run = [&](auto&& stepper) {
     const Books since = state.books;
     GrossCharge gross;
     Vector y = gather(state, conditions, system);
     Vector from{};
+    const auto tell = [&](auto&& which) {
+      if (observer == nullptr) return;
+      scatter(y, system, since, gross, state);
+      state.step_hint_s = stepper.proposed_s();
+      which();
+    };
     while (state.now < to) {
       double slope = 0.0;
-      const Nanos straight = sun_straight_until(conditions.sun, state.now, to, slope);
+      Nanos straight = sun_straight_until(conditions.sun, state.now, to, slope);
       system.set_sun_slope(slope);
       y[Slot::kPoa] = poa_at(conditions.sun, state.now);
+      bool jumped = false;
+      if (loads.has_schedules()) {
+        straight = std::min(straight, loads.follow(state.now, y, system));
+        jumped = loads.jumps_at(state.now);
+      }
+      while (loads.has_lockouts() && loads.change_due(y, system)) jumped = true;
+      if (jumped) tell([&] { observer->on_jump(state, conditions); });
       const double from_a = system.battery_a(y);
       const double net_ah = y[Slot::kNetAh];
-      if (slow.any()) from = y;
-      const Nanos took = stepper.step(y, straight - state.now);
+      if (slow.any() || loads.has_lockouts()) from = y;
+      Nanos took = stepper.step(y, straight - state.now);
       if (took.count() == 0) break;
+      if (loads.has_lockouts() && loads.margin_v(y, system) < 0.0) {
+        took = loads.back_to_threshold(stepper, system, from, y, took);
+      }
       gross.add(y[Slot::kNetAh] - net_ah, from_a, system.battery_a(y), in_seconds(took));
       state.now += took;
       const bool blew = slow.any() && slow.follow(system, from, y, in_seconds(took), state);
-      if (observer != nullptr) {
-        scatter(y, system, since, gross, state);
-        state.step_hint_s = stepper.proposed_s();
-        observer->on_step(state, conditions);
-      }
+      tell([&] { observer->on_step(state, conditions); });
       if (blew) break;
     }
     scatter(y, system, since, gross, state);
@@ -253,9 +268,11 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
                          state.step_hint_s, slow.longest_step_s(kLongestStepS)});
 }
 
-Probes Circuit::probe(const CircuitState& state, const Conditions& conditions) const {
+Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, ScheduleSide side) const {
   CircuitSystem system{params_, parts_, conditions, standing(state, conditions)};
-  const Vector y = gather(state, conditions, system);
+  Vector y = gather(state, conditions, system);
+  const LoadTimeline loads{params_, conditions};
+  if (loads.has_schedules()) loads.put(state.now, side, y);
   Vector f{};
   Probes p;
   p.poa_wpm2 = y[Slot::kPoa];

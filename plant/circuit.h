@@ -107,7 +107,7 @@ struct CircuitState {
   double inductor_a{0.0};   ///< of a buck stage, towards the bus
   double stage_degc{25.0};  ///< of the stage's heat sink, or the ambient where there is none
   BatteryState battery;
-  std::array<double, kMaxLoads> load_state{};  ///< lamp filament state, one per load
+  std::array<double, kMaxLoads> load_state{};  ///< one per load: see load.h
   std::array<double, kMaxSense> sense_v{};     ///< at each ADC pin
   double cell_degc{25.0};
   FuseState battery_fuse, panel_fuse;
@@ -146,7 +146,15 @@ class StepObserver {
  public:
   virtual ~StepObserver() = default;
   virtual void on_step(const CircuitState& state, const Conditions& conditions) = 0;
+  /// A load has just jumped of itself (a burst begins, a supply locks out): the same instant, on the far side.
+  virtual void on_jump(const CircuitState& state, const Conditions& conditions) {
+    static_cast<void>(state);
+    static_cast<void>(conditions);
+  }
 };
+
+/// Of an edge in a load's schedule that falls on the present instant.
+enum class ScheduleSide : std::uint8_t { kBefore, kAfter };
 
 enum class AdvanceStatus : std::uint8_t {
   kOk,
@@ -183,7 +191,9 @@ class Circuit {
 
   /// The voltages and currents at state.now under `conditions`, which may differ from those of the last advance: that
   /// is how the two sides of an edge are seen.
-  [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions) const;
+  /// on_step() tells of the end of a step, which is the near side of an edge of a load's schedule.
+  [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions,
+                             ScheduleSide side = ScheduleSide::kAfter) const;
 
   /// Panel energy minus losses, loads, battery and what the capacitors hold; zero but for rounding and quadrature
   /// error.

@@ -164,7 +164,8 @@ bool CircuitSystem::load_currents(const Vector& y) {
   for (const std::size_t i : on_bus_) {
     const LoadParams& load = params_.loads[i];
     const Conditions::LoadSetting& setting = conditions_.loads[i];
-    now_.loads[i] = load_at(load, setting.on && load.unswitched, setting.scale, bus_v, y[Slot::kFirstLoad + i]);
+    now_.loads[i] = load_at(load, setting.on && load.unswitched, setting.scale, bus_v, y[Slot::kFirstLoad + i],
+                            load_slope_a_per_s_[i]);
     now_.load_a += now_.loads[i].current_a;
     now_.load_d_bus += now_.loads[i].d_voltage;
   }
@@ -175,8 +176,8 @@ double CircuitSystem::behind_switch_a(const Vector& y, double v, double& slope_a
   double a = 0.0;
   slope_a_per_v = 0.0;
   for (const std::size_t i : behind_switch_) {
-    now_.loads[i] =
-        load_at(params_.loads[i], conditions_.loads[i].on, conditions_.loads[i].scale, v, y[Slot::kFirstLoad + i]);
+    now_.loads[i] = load_at(params_.loads[i], conditions_.loads[i].on, conditions_.loads[i].scale, v,
+                            y[Slot::kFirstLoad + i], load_slope_a_per_s_[i]);
     a += now_.loads[i].current_a;
     slope_a_per_v += now_.loads[i].d_voltage;
   }
@@ -193,6 +194,9 @@ bool CircuitSystem::switched_loads(const Vector& y) {
   if (follow_switched(y)) return true;
   double low = std::fmin(0.0, bus_v);
   double high = std::fmax(0.0, bus_v);
+  for (const std::size_t i : behind_switch_) {  // a motor that feeds back
+    high = std::fmax(high, open_terminal_v(params_.loads[i], y[Slot::kFirstLoad + i]));
+  }
   double v = bus_v;
   double a = 0.0;
   double slope_a_per_v = 0.0;

@@ -101,6 +101,8 @@ class CircuitSystem {
 
   /// The slope of the sun within the coming steps; rates() adds it to Slot::kPoa.
   void set_sun_slope(double wpm2_per_s) { sun_slope_wpm2_per_s_ = wpm2_per_s; }
+  /// Likewise of a load that follows a schedule.
+  void set_load_slope(std::size_t load, double a_per_s) { load_slope_a_per_s_[load] = a_per_s; }
   /// Holds battery, cells and the sun still, for finding the resting voltages.
   void freeze_slow() { frozen_ = true; }
 
@@ -194,6 +196,7 @@ class CircuitSystem {
   LoadList on_bus_, behind_switch_;  // those that have something to tell; a lamp without power may be in either
   bool frozen_{false};
   double sun_slope_wpm2_per_s_{0.0};
+  std::array<double, kMaxLoads> load_slope_a_per_s_{};
   double series_ohm_;  // of the battery, scaled
   double cable_ohm_;   // to the battery, scaled
   double panel_cable_ohm_;

@@ -5,15 +5,20 @@
 #include <optional>
 #include <string>
 #include <string_view>
+#include <vector>
 
+#include "harness/base/bad_input.h"
 #include "harness/base/textproto.h"
 #include "plant/core/problems.h"
+#include "plant/load/load.h"
 #include "plant/sense/network.h"
 
 namespace dawnrig::proto {
 class BoardProfile;
 class Parameter;
 class SenseChannel;
+class Load;
+class SiteProfile;
 }  // namespace dawnrig::proto
 
 namespace dawnrig::profile {
@@ -48,6 +53,17 @@ void judge_networks(const proto::BoardProfile& written, Judge& judge);
 void judge_pins(const proto::BoardProfile& written, const BoardProfile& board, Judge& judge);
 void judge_sense(const BoardProfile& board, Judge& judge);
 void judge_declared(const BoardProfile& board, Judge& judge);
+
+/// A load as it is written, but for the rows of a series.
+[[nodiscard]] plant::LoadParams load_params(const proto::Load& written);
+void judge_loads(const proto::SiteProfile& written, Judge& judge);
+struct SiteProfile;
+/// Reads the files that loads of the site name, and makes them part of its hash. What is wrong inside one of them comes
+/// back, at its own lines.
+[[nodiscard]] std::vector<base::Complaint> read_load_series_files(const proto::SiteProfile& written, SiteProfile& site,
+                                                                  Judge& judge);
+/// "load[1]"
+[[nodiscard]] std::string load_path(std::size_t index);
 
 /// "sense[1]"
 [[nodiscard]] std::string sense_path(std::size_t index);

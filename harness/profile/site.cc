@@ -50,41 +50,6 @@ plant::LeadAcidParams lead_acid_params(const proto::LeadAcid& written) {
   return params;
 }
 
-plant::LoadParams load_params(const proto::Load& written) {
-  plant::LoadParams params;
-  params.unswitched = written.unswitched();
-  switch (written.kind_case()) {
-    case proto::Load::kResistive:
-      params.kind = plant::ResistiveParams{written.resistive().resistance_ohm().value()};
-      break;
-    case proto::Load::kConstantCurrent: {
-      const proto::ConstantCurrent& load = written.constant_current();
-      params.kind = plant::ConstantCurrentParams{load.current_a().value(),
-                                                 value(load.has_dropout_v(), load.dropout_v()).value_or(1)};
-      break;
-    }
-    case proto::Load::kConstantPower:
-      params.kind = plant::ConstantPowerParams{written.constant_power().power_w().value(),
-                                               written.constant_power().dropout_v().value()};
-      break;
-    case proto::Load::kLamp: {
-      const proto::Lamp& lamp = written.lamp();
-      params.kind = plant::LampParams{.hot_resistance_ohm = lamp.hot_resistance_ohm().value(),
-                                      .cold_resistance_ohm = lamp.cold_resistance_ohm().value(),
-                                      .rated_v = lamp.rated_v().value(),
-                                      .time_constant_s = lamp.time_constant_s().value()};
-      break;
-    }
-    case proto::Load::KIND_NOT_SET:  // complained about when the file was read
-      break;
-  }
-  return params;
-}
-
-std::string load_path(std::size_t index) {
-  return "load[" + std::to_string(index) + "]";
-}
-
 void judge_site(const SiteProfile& site, Judge& judge) {
   plant::Problems panel;
   site.panel.check(panel);
@@ -130,7 +95,14 @@ SiteProfile load_site(const std::filesystem::path& file) {
   site.ambient_degc = value(written.has_ambient_degc(), written.ambient_degc()).value_or(25);
 
   Judge judge(read.complaints);
+  std::vector<base::Complaint> of_series = read_load_series_files(written, site, judge);
+  judge_loads(written, judge);
   judge_site(site, judge);
+  if (!of_series.empty()) {
+    std::vector<base::Complaint> all = read.complaints.sorted();
+    all.insert(all.end(), of_series.begin(), of_series.end());
+    throw base::BadInput(std::move(all));
+  }
   read.complaints.throw_if_any();
   return site;
 }

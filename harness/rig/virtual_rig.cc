@@ -117,6 +117,12 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   void on_step(const plant::CircuitState& state, const plant::Conditions& conditions) override {
     static_cast<void>(state);
     static_cast<void>(conditions);
+    publish(plant::ScheduleSide::kBefore);
+  }
+
+  void on_jump(const plant::CircuitState& state, const plant::Conditions& conditions) override {
+    static_cast<void>(state);
+    static_cast<void>(conditions);
     publish();
   }
 
@@ -289,8 +295,8 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   }
 
   /// Hands the present instant to every sink.
-  void publish() {
-    const plant::Probes probes = circuit_.probe(state_, conditions_);
+  void publish(plant::ScheduleSide side = plant::ScheduleSide::kAfter) {
+    const plant::Probes probes = circuit_.probe(state_, conditions_, side);
     sample_.time = state_.now;
     sample_[Signal::kTerminalV] = probes.terminal_v;
     sample_[Signal::kBusV] = probes.bus_v;

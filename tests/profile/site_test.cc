@@ -58,7 +58,8 @@ TEST_F(Site, IsRefusedWhenItCannotBe) {
        {s + "12:1: battery: has no chemistry, write lead_acid",
         s + "13:3: battery.lithium: unknown; must be one of lead_acid"}},
       {{{"resistive { resistance_ohm { value: 8 } }", ""}},
-       {s + "27:1: load[0]: has no kind, write one of resistive, constant_current, constant_power, lamp"}},
+       {s + "27:1: load[0]: has no kind, write one of resistive, constant_current, constant_power, lamp, motor, "
+            "pulsed, series"}},
       {{{"shunt_resistance_ohm { value: 250 }", "shunt_resistance_kohm { value: 0.25 }"},
         {"tau_slow_s { value: 600 }", "tau_slow_min { value: 10 }"},
         {"r_series_ohm { value: 0.015 }", "r_series_ohm { value: -0.015 }"}},
