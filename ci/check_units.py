@@ -37,7 +37,7 @@ WITHOUT_UNIT = {
     "error": "the one argument of set_reference_error_frac",
     "area": "a signal's unit times seconds",
     "edit_distance": "a count of changed letters",
-    **dict.fromkeys(("state", "load_state", "settled_load_state"), "a load's own state: load.h says of which kind"),
+    **dict.fromkeys(("state", "load_state", "settled_load_state", "after_lockout_event"), "a load's own state: load.h says of which kind"),
     **dict.fromkeys(("worst_bend", "worst_error", "attempt", "move_slow", "move_pins", "move_filaments"), "an error against its tolerance: 1 is just good enough"),
     # Counts and names in schemas.
     **dict.fromkeys(("count", "max_count", "min_count", "exercised", "planned"), "a count"),

@@ -185,16 +185,16 @@ class CircuitSystem {
   std::size_t first_sense_;
   std::size_t load_count_;
   std::size_t sense_count_;
-  bool conducting_;         // the way through BlockingBranch
+  bool conducting_;  // the way through BlockingBranch
+  bool any_switched_{false};
+  bool frozen_{false};
   double shorting_s_{0.0};  // of the closed switch of a shunt stage
   const BlockingBranch* branch_;
   const BuckStage* buck_;  // none: another stage
   BuckDrive drive_;
   std::optional<BlockingBranch> warm_branch_;  // at another temperature than 25 degC
   std::optional<BuckStage> warm_buck_;
-  bool any_switched_{false};
   LoadList on_bus_, behind_switch_;  // those that have something to tell; a lamp without power may be in either
-  bool frozen_{false};
   double sun_slope_wpm2_per_s_{0.0};
   std::array<double, kMaxLoads> load_slope_a_per_s_{};
   double series_ohm_;  // of the battery, scaled

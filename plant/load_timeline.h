@@ -58,10 +58,10 @@ Nanos LoadTimeline::back_to_threshold(Stepper& stepper, CircuitSystem& system, c
   double high_v = margin_v(y, system);
   for (int i = 0; i < kMostTrials && (high - low).count() > 1 && high_v < -kCloseV; ++i) {
     // By turns along the chord and in the middle: neither a bend nor a kink can hold it up.
-    const double part = i % 2 == 0 && low_v > 0.0 ? low_v / (low_v - high_v) : 0.5;
-    const double inside = part * static_cast<double>((high - low).count());
-    const Nanos wanted =
-        low + Nanos{std::min(std::max<std::int64_t>(1, static_cast<std::int64_t>(inside)), (high - low).count() - 1)};
+    const double part_frac = i % 2 == 0 && low_v > 0.0 ? low_v / (low_v - high_v) : 0.5;
+    const double inside_ns = part_frac * static_cast<double>((high - low).count());
+    const Nanos wanted = low + Nanos{std::min(std::max<std::int64_t>(1, static_cast<std::int64_t>(inside_ns)),
+                                              (high - low).count() - 1)};
     Vector trial = before;
     Nanos reached{0};
     while (reached < wanted) {

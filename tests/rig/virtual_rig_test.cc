@@ -55,6 +55,27 @@ std::string trace_hash_of(std::uint64_t seed, Nanos duration) {
   return recorder.finish(rig.now(), rig.invalid_because());
 }
 
+TEST(VirtualRig, ShowsBothSidesOfEveryEdgeOfABurst) {
+  VirtualRigSetup setup = ridge_repeater(0.8, 0.0);
+  setup.site.loads.push_back({"beacon", {plant::PulsedParams{4.0, 0.25, 200ms, 1s, 1.0}, true}, true});
+  VirtualRig rig{setup};
+  Notebook notes;
+  rig.attach(notes);
+  rig.run_until(2500ms);
+  rig.detach(notes);
+  for (const Nanos edge : {Nanos{200ms}, Nanos{1s}, Nanos{1200ms}, Nanos{2s}, Nanos{2200ms}}) {
+    std::vector<double> seen;
+    for (const trace::Sample& sample : notes.samples) {
+      if (sample.time == edge && (seen.empty() || seen.back() != sample[Signal::kLoadA])) {
+        seen.push_back(sample[Signal::kLoadA]);
+      }
+    }
+    const bool begins = edge.count() % 1'000'000'000 == 0;
+    EXPECT_EQ(seen, (begins ? std::vector<double>{0.25, 4.0} : std::vector<double>{4.0, 0.25})) << in_seconds(edge);
+  }
+  EXPECT_LT(std::abs(rig.books().residual_j), 1e-3);
+}
+
 TEST(VirtualRig, GivesTheSameTraceForTheSameInputsAndAnotherForAnotherSeed) {
   const std::string first = trace_hash_of(1, 20s);
   EXPECT_EQ(trace_hash_of(1, 20s), first);
