@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "plant/board_watch.h"
 #include "plant/circuit_system.h"
 #include "plant/gate_stepper.h"
 #include "plant/load_timeline.h"
@@ -29,6 +30,7 @@ constexpr Tolerances kOfLongStepper{5e-5, 5e-3, 1e-4, 1e-5, 1e-4};
 constexpr Tolerances kOfBuck{2e-4, 2e-2, 1e-3, 1e-5, 1e-4};
 constexpr Tolerances kOfGateStepper{3e-4, 2e-2, 1e-3, 1e-5, 3e-4};
 constexpr double kSocTolerance = 1e-7;
+constexpr double kHysteresisTolerance = 1e-4;
 constexpr double kTemperatureToleranceK = 1e-3;
 
 constexpr double kInductorToleranceA = 3e-4;
@@ -42,6 +44,7 @@ Vector inverse_tolerances(const Tolerances& of, const CircuitParams& params, con
   inverse[Slot::kInductor] = 1.0 / kInductorToleranceA;
   inverse[Slot::kFast] = inverse[Slot::kSlow] = 1.0 / of.polarisation_v;
   inverse[Slot::kSoc] = 1.0 / kSocTolerance;
+  inverse[Slot::kHysteresis] = 1.0 / kHysteresisTolerance;
   inverse[Slot::kBatteryDegc] = inverse[Slot::kCellDegc] = 1.0 / kTemperatureToleranceK;
   for (std::size_t i = Slot::kFirstLoad; i < system.first_sense(); ++i) inverse[i] = 1.0 / of.filament;
   for (std::size_t i = system.first_sense(); i < system.size(); ++i) inverse[i] = 1.0 / of.pin_v;
@@ -75,6 +78,7 @@ Vector gather(const CircuitState& state, const Conditions& conditions, const Cir
   y[Slot::kFast] = state.battery.v_fast_v;
   y[Slot::kSlow] = state.battery.v_slow_v;
   y[Slot::kSoc] = state.battery.soc_frac;
+  y[Slot::kHysteresis] = state.battery.hysteresis_frac;
   y[Slot::kBatteryDegc] =
       conditions.battery_held_at_temperature ? conditions.battery_held_degc : state.battery.battery_degc;
   y[Slot::kCellDegc] = state.cell_degc;
@@ -128,6 +132,7 @@ void scatter(const Vector& y, const CircuitSystem& system, const Books& since, c
   state.battery.v_slow_v = y[Slot::kSlow];
   state.battery.soc_frac = std::clamp(y[Slot::kSoc], 0.0, 1.0);
   state.battery.battery_degc = y[Slot::kBatteryDegc];
+  state.battery.hysteresis_frac = y[Slot::kHysteresis];
   state.cell_degc = y[Slot::kCellDegc];
   for (std::size_t i = Slot::kFirstLoad; i < system.first_sense(); ++i) {
     state.load_state[i - Slot::kFirstLoad] = y[i];
@@ -144,6 +149,7 @@ void scatter(const Vector& y, const CircuitSystem& system, const Books& since, c
   state.books.battery_charge_ah = since.battery_charge_ah + gross.charge_ah;
   state.books.battery_discharge_ah = since.battery_discharge_ah + gross.discharge_ah;
   state.books.gassing_ah = since.gassing_ah + y[Slot::kGassingAh];
+  state.books.unstored_ah = since.unstored_ah + y[Slot::kUnstoredAh];
 }
 
 double stored_j(const CircuitParams& params, const CircuitState& state) {
@@ -203,13 +209,13 @@ CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions
 
 Standing Circuit::standing(const CircuitState& state, const Conditions& conditions) const {
   return {state.battery_fuse.blown, state.panel_fuse.blown,
-          params_.stage.heat_sink ? state.stage_degc : conditions.ambient_degc};
+          params_.stage.heat_sink ? state.stage_degc : conditions.ambient_degc, state.protection.open};
 }
 
 AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions, Nanos to,
                                StepObserver* observer) const {
   AdvanceStatus status = AdvanceStatus::kOk;
-  // Goes on where a fuse has blown on the way, with another circuit from there.
+  // Goes on where a fuse has blown on the way, or the battery's board acted, with another circuit from there.
   while (state.now < to && status == AdvanceStatus::kOk) status = run_on(state, conditions, to, observer);
   return status;
 }
@@ -220,6 +226,7 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
   const SlowParts slow{params_, conditions};
   if (!params_.stage.heat_sink) state.stage_degc = conditions.ambient_degc;
   const LoadTimeline loads{params_, conditions};
+  BoardWatch board{system, state};
   const auto run = [&](auto&& stepper) {
     const Books since = state.books;
     GrossCharge gross;
@@ -231,6 +238,8 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
       state.step_hint_s = stepper.proposed_s();
       which();
     };
+    system.follow_battery(y);
+    if (board.any() && board.acts(y)) return AdvanceStatus::kOk;  // conditions may be other than at the last step
     while (state.now < to) {
       double slope = 0.0;
       Nanos straight = sun_straight_until(conditions.sun, state.now, to, slope);
@@ -243,10 +252,13 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
       }
       while (loads.has_lockouts() && loads.change_due(y, system)) jumped = true;
       if (jumped) tell([&] { observer->on_jump(state, conditions); });
+      system.follow_battery(y);
       const double from_a = system.battery_a(y);
       const double net_ah = y[Slot::kNetAh];
-      if (slow.any() || loads.has_lockouts()) from = y;
+      if (slow.any() || loads.has_lockouts() || board.any()) from = y;
+      if (board.any()) straight = board.until(straight);
       Nanos took = stepper.step(y, straight - state.now);
+      if (board.any()) took = board.shorter_step(stepper, from, y, took);
       if (took.count() == 0) break;
       if (loads.has_lockouts() && loads.margin_v(y, system) < 0.0) {
         took = loads.back_to_threshold(stepper, system, from, y, took);
@@ -254,8 +266,9 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
       gross.add(y[Slot::kNetAh] - net_ah, from_a, system.battery_a(y), in_seconds(took));
       state.now += took;
       const bool blew = slow.any() && slow.follow(system, from, y, in_seconds(took), state);
+      const bool acted = board.any() && board.acts(y);
       tell([&] { observer->on_step(state, conditions); });
-      if (blew) break;
+      if (blew || acted) break;
     }
     scatter(y, system, since, gross, state);
     state.step_hint_s = stepper.proposed_s();
@@ -275,6 +288,7 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, S
   if (loads.has_schedules()) loads.put(state.now, side, y);
   Vector f{};
   Probes p;
+  p.battery_open = state.protection.open;
   p.poa_wpm2 = y[Slot::kPoa];
   p.input_v = state.input_v;
   p.bus_v = state.bus_v;
@@ -296,7 +310,7 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, S
   p.panel_v = system.panel_connected() ? state.input_v + p.panel_a * system.panel_cable_ohm()
                                        : parts_.panel.open_circuit_v(y[Slot::kPoa], y[Slot::kCellDegc]);
   p.battery_a = q.battery_a;
-  p.terminal_v = system.battery_connected() ? state.bus_v - q.battery_a * system.cable_ohm() : q.battery.inner_v;
+  p.terminal_v = system.terminal_v(y, q.battery_a);
   p.load_v = q.load_v;
   p.load_a = q.load_a;
   p.gassing_a = q.battery.gassing_a;

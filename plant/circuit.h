@@ -19,7 +19,7 @@
 #include <optional>
 #include <vector>
 
-#include "plant/battery/lead_acid.h"
+#include "plant/battery/battery.h"
 #include "plant/core/problems.h"
 #include "plant/core/time.h"
 #include "plant/load/load.h"
@@ -44,7 +44,7 @@ struct CircuitParams {
   std::optional<FuseParams> battery_fuse;  ///< between the board and its battery connector
   std::optional<FuseParams> panel_fuse;    ///< in the panel's cable
   StageParams stage;
-  BatteryParams battery;           ///< a variant, so that chemistries can be added
+  BatteryParams battery;
   double load_switch_ohm{0.01};    ///< on-resistance of the load output
   std::vector<LoadParams> loads;   ///< at most kMaxLoads
   std::vector<SenseParams> sense;  ///< at most kMaxSense; order is the order of Probes::sense_v
@@ -97,6 +97,7 @@ struct Books {
   double battery_charge_ah{0.0};  ///< charged, gross
   double battery_discharge_ah{0.0};
   double gassing_ah{0.0};
+  double unstored_ah{0.0};  ///< other charge that went in and is not there: self-discharge, and past full
 };
 
 /// Everything that changes. A plain value: copy it to branch a run.
@@ -107,6 +108,7 @@ struct CircuitState {
   double inductor_a{0.0};   ///< of a buck stage, towards the bus
   double stage_degc{25.0};  ///< of the stage's heat sink, or the ambient where there is none
   BatteryState battery;
+  ProtectionState protection;                  ///< of the battery's own board, if it has one
   std::array<double, kMaxLoads> load_state{};  ///< one per load: see load.h
   std::array<double, kMaxSense> sense_v{};     ///< at each ADC pin
   double cell_degc{25.0};
@@ -131,6 +133,7 @@ struct Probes {
   double battery_degc{};
   double soc_frac{};
   double gassing_a{};
+  bool battery_open{false};  ///< taken off its terminals by its own board
   std::array<double, kMaxSense> sense_v{};
 };
 
@@ -168,7 +171,7 @@ struct CircuitParts {
   SingleDiodePanel panel;
   BlockingBranch branch;
   std::optional<BuckStage> buck;
-  LeadAcid battery;
+  Battery battery;
   std::vector<SenseChannel> sense;
 };
 

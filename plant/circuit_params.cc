@@ -39,7 +39,7 @@ CircuitParts::CircuitParts(const CircuitParams& checked)
     : panel{checked.panel, checked.panel_cable_ohm},
       branch{checked.stage},
       buck{buck_of(checked.stage)},
-      battery{std::get<LeadAcidParams>(checked.battery)} {
+      battery{checked.battery} {
   sense.reserve(checked.sense.size());
   for (const SenseParams& p : checked.sense) sense.emplace_back(p);
 }

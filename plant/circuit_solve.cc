@@ -62,27 +62,31 @@ void CircuitSystem::solve_nodes(const Vector& rhs, double input_a, double bus_a,
       own + inductor_inverse_ * (q.inductor_d_state[0] * k[Slot::kInput] + q.inductor_d_state[1] * k[Slot::kBus]);
 }
 
-// The battery's rows hang together through the main current alone: K_emf = P + emf_d_main K_main.
+// The battery's rows hang together through the main current alone: K_emf = P + emf_d_main K_main, and so does what the
+// drifting series resistance makes of the current: K_drop = Pd + drop_d_main K_main.
 void CircuitSystem::linearise_battery(double s) {
-  const LeadAcidPoint& q = marked_.battery;
-  const LeadAcidParams& b = parts_.battery.params();
+  const Battery& b = parts_.battery;
+  battery_ = b.slopes(marked_.battery, marked_y_[Slot::kHysteresis]);
+  const BatterySlopes& q = battery_;
   if (frozen_) {
-    cell_inverse_ = heat_inverse_ = fast_inverse_ = slow_inverse_ = soc_inverse_ = 0.0;
+    cell_inverse_ = heat_inverse_ = fast_inverse_ = slow_inverse_ = soc_inverse_ = hysteresis_inverse_ = 0.0;
   } else {
     cell_inverse_ = 1.0 / (s + 1.0 / SingleDiodePanel::kThermalLagS);
     heat_inverse_ = conditions_.battery_held_at_temperature
                         ? per_s_
-                        : 1.0 / (s + 1.0 / (b.thermal_resistance_k_per_w * b.heat_capacity_j_per_k));
-    fast_inverse_ = 1.0 / (s + 1.0 / b.tau_fast_s);
-    slow_inverse_ = 1.0 / (s + 1.0 / b.tau_slow_s);
+                        : 1.0 / (s + 1.0 / (b.thermal_resistance_k_per_w() * b.heat_capacity_j_per_k()));
+    fast_inverse_ = 1.0 / (s + 1.0 / b.tau_fast_s());
+    slow_inverse_ = 1.0 / (s + 1.0 / b.tau_slow_s());
     soc_inverse_ = 1.0 / (s - q.soc_d_soc);
+    hysteresis_inverse_ = 1.0 / (s - q.hysteresis_d_hysteresis);
   }
-  slow_d_main_ = b.r_slow_ohm / b.tau_slow_s;
   const double soc_k_main = soc_inverse_ * q.soc_d_main;
-  emf_d_main_ = fast_inverse_ * (q.fast_d_main + q.fast_d_soc * soc_k_main) + slow_inverse_ * slow_d_main_ +
-                parts_.battery.ocv_per_soc_v() * soc_k_main;
-  emf_inverse_ = 1.0 / (1.0 + emf_d_main_ * (battery_s_ + q.gassing_d_inner));
-  emf_d_bus_ = emf_d_main_ * battery_s_ * emf_inverse_;
+  emf_d_main_ = fast_inverse_ * (q.fast_d_main + q.fast_d_soc * soc_k_main) +
+                slow_inverse_ * (q.slow_d_main + q.slow_d_soc * soc_k_main) + marked_.battery.inner_d_soc * soc_k_main +
+                b.hysteresis_v() * hysteresis_inverse_ * q.hysteresis_d_main;
+  drop_d_main_ = marked_.battery_a * series_.d_soc * soc_k_main;
+  emf_inverse_ = 1.0 / (1.0 + (emf_d_main_ + drop_d_main_) * battery_s_ + emf_d_main_ * q.gassing_d_inner);
+  emf_d_bus_ = (emf_d_main_ + drop_d_main_) * battery_s_ * emf_inverse_;
 }
 
 void CircuitSystem::linearise_loads(double s) {
@@ -110,15 +114,19 @@ void CircuitSystem::solve(const Vector& rhs, Vector& k) const {
   const double cell_k = cell_inverse_ * (rhs[Slot::kCellDegc] + warming * poa_k);
   const double heat_k = heat_inverse_ * rhs[Slot::kBatteryDegc];
 
-  // Battery: what its electromotive force does of itself.
-  const double ocv_slope = parts_.battery.ocv_per_soc_v();
+  // Battery: what its electromotive force does of itself, and with it the drift of the series resistance.
   const double soc_own = soc_inverse_ * rhs[Slot::kSoc];
-  const double fast_own = fast_inverse_ * (rhs[Slot::kFast] + q.battery.fast_d_soc * soc_own);
-  const double slow_own = slow_inverse_ * rhs[Slot::kSlow];
-  const double gassing_heat = q.battery.gassing_d_degc * heat_k;
-  const double emf_own =
-      (fast_own + slow_own + ocv_slope * soc_own + parts_.battery.ocv_per_k_v() * heat_k - emf_d_main_ * gassing_heat) *
-      emf_inverse_;
+  const double fast_own = fast_inverse_ * (rhs[Slot::kFast] + battery_.fast_d_soc * soc_own);
+  const double slow_own = slow_inverse_ * (rhs[Slot::kSlow] + battery_.slow_d_soc * soc_own);
+  const double hysteresis_own = hysteresis_inverse_ * rhs[Slot::kHysteresis];
+  const double gassing_heat = battery_.gassing_d_degc * heat_k;
+  const double gassing_s = battery_.gassing_d_inner;
+  const double drop_own = q.battery_a * (series_.d_soc * soc_own + series_.d_degc * heat_k);
+  const double still_own = fast_own + slow_own + q.battery.inner_d_soc * soc_own +
+                           parts_.battery.hysteresis_v() * hysteresis_own + parts_.battery.ocv_per_k_v() * heat_k;
+  const double emf_own = (still_own + drop_own + gassing_s * (emf_d_main_ * drop_own - drop_d_main_ * still_own) -
+                          (emf_d_main_ + drop_d_main_) * gassing_heat) *
+                         emf_inverse_;
 
   // Loads: unswitched lamps and those behind the switch.
   double load_own = 0.0;
@@ -141,15 +149,18 @@ void CircuitSystem::solve(const Vector& rhs, Vector& k) const {
   solve_nodes(rhs, input_r, bus_r, k);
   const double input_k = k[Slot::kInput];
   const double bus_k = k[Slot::kBus];
-  const double emf_k = emf_own + emf_d_bus_ * bus_k;
+  const double emf_k = emf_own + emf_d_bus_ * bus_k;  // the drop included
   const double battery_k = battery_s_ * (bus_k - emf_k);
-  const double gassing_k = q.battery.gassing_d_inner * emf_k + gassing_heat;
-  const double main_k = battery_k - gassing_k;
+  const double main_k =
+      (battery_k - (gassing_s * (emf_k - drop_own) + gassing_heat)) / (1.0 - gassing_s * drop_d_main_);
+  const double gassing_k = gassing_s * (emf_k - drop_own - drop_d_main_ * main_k) + gassing_heat;
 
-  k[Slot::kSoc] = soc_own + soc_inverse_ * q.battery.soc_d_main * main_k;
+  k[Slot::kSoc] = soc_own + soc_inverse_ * battery_.soc_d_main * main_k;
   k[Slot::kFast] =
-      fast_inverse_ * (rhs[Slot::kFast] + q.battery.fast_d_main * main_k + q.battery.fast_d_soc * k[Slot::kSoc]);
-  k[Slot::kSlow] = slow_own + slow_inverse_ * slow_d_main_ * main_k;
+      fast_inverse_ * (rhs[Slot::kFast] + battery_.fast_d_main * main_k + battery_.fast_d_soc * k[Slot::kSoc]);
+  k[Slot::kSlow] =
+      slow_inverse_ * (rhs[Slot::kSlow] + battery_.slow_d_main * main_k + battery_.slow_d_soc * k[Slot::kSoc]);
+  k[Slot::kHysteresis] = hysteresis_own + hysteresis_inverse_ * battery_.hysteresis_d_main * main_k;
   k[Slot::kBatteryDegc] = heat_k;
   k[Slot::kCellDegc] = cell_k;
   k[Slot::kPoa] = poa_k;
@@ -168,7 +179,7 @@ void CircuitSystem::solve(const Vector& rhs, Vector& k) const {
     for (std::size_t i = Slot::kPanelJ; i < Slot::kFirstLoad; ++i) k[i] = 0.0;
     return;
   }
-  solve_books(rhs, k, battery_k, gassing_k, load_own + load_d_bus_ * bus_k);
+  solve_books(rhs, k, {battery_k, gassing_k, main_k}, load_own + load_d_bus_ * bus_k);
 }
 
 // How the stage's loss moves with the k of the nodes.
@@ -193,7 +204,7 @@ double CircuitSystem::stage_loss_k(const Vector& k) const {
 }
 
 // The rows of the books: their integrands' slopes along the k already found.
-void CircuitSystem::solve_books(const Vector& rhs, Vector& k, double battery_k, double gassing_k, double load_k) const {
+void CircuitSystem::solve_books(const Vector& rhs, Vector& k, const BatteryAlong& battery, double load_k) const {
   const CircuitPoint& q = marked_;
   const double input_v = marked_y_[Slot::kInput];
   const double bus_v = marked_y_[Slot::kBus];
@@ -204,7 +215,7 @@ void CircuitSystem::solve_books(const Vector& rhs, Vector& k, double battery_k, 
       q.panel.d_voltage * input_k + q.panel.d_degc * k[Slot::kCellDegc] +
       (marked_y_[Slot::kPoa] > 0.0 || sun_slope_wpm2_per_s_ > 0.0 ? q.panel.d_poa * k[Slot::kPoa] : 0.0);
   const double panel_loss_k = 2.0 * panel_cable_ohm_ * panel_a * panel_k;
-  const double battery_loss_k = 2.0 * cable_ohm_ * q.battery_a * battery_k;
+  const double battery_loss_k = 2.0 * cable_ohm_ * q.battery_a * battery.terminal_a;
   double sense_k = 0.0;
   for (std::size_t i = 0; i < sense_count_; ++i) {
     const SensePoint& p = q.sense[i];
@@ -217,11 +228,15 @@ void CircuitSystem::solve_books(const Vector& rhs, Vector& k, double battery_k, 
   book(Slot::kPanelJ, panel_a * input_k + input_v * panel_k + panel_loss_k);
   book(Slot::kWiringJ, panel_loss_k + battery_loss_k);
   book(Slot::kStageJ, stage_loss_k(k));
-  book(Slot::kBatteryJ, q.battery_a * bus_k + bus_v * battery_k - battery_loss_k);
+  book(Slot::kBatteryJ, q.battery_a * bus_k + bus_v * battery.terminal_a - battery_loss_k);
   book(Slot::kLoadsJ, (q.load_a + q.quiescent.current_a) * bus_k + bus_v * (load_k + q.quiescent.d_voltage * bus_k));
   book(Slot::kSenseJ, sense_k);
-  book(Slot::kNetAh, battery_k * kPerHour);
-  book(Slot::kGassingAh, gassing_k * kPerHour);
+  book(Slot::kNetAh, battery.terminal_a * kPerHour);
+  book(Slot::kGassingAh, battery.gassing_a * kPerHour);
+  // What the state of charge does not get, so that the charge is all there, to the last digit.
+  book(Slot::kUnstoredAh,
+       battery.main_a * kPerHour -
+           parts_.battery.capacity_ah() * (battery_.soc_d_main * battery.main_a + battery_.soc_d_soc * k[Slot::kSoc]));
 }
 
 }  // namespace dawnrig::plant

@@ -30,7 +30,7 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
       conducting_{main_switch_on(conditions)},
       branch_{&parts.branch},
       buck_{parts.buck ? &*parts.buck : nullptr},
-      series_ohm_{parts.battery.params().r_series_ohm * conditions.battery_resistance_scale},
+      connected_{conditions.battery_connected && !standing.battery_fuse_blown && !standing.battery_open},
       cable_ohm_{params.battery_cable_ohm * conditions.battery_cable_scale *
                      cable_factor(params.cable_per_k, conditions.ambient_degc) +
                  (conditions.battery_contact_ohm + fuse_ohm(params.battery_fuse))},
@@ -39,9 +39,9 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
                        (conditions.panel_contact_ohm + fuse_ohm(params.panel_fuse))},
       more_panel_ohm_{panel_cable_ohm_ - params.panel_cable_ohm},
       panel_connected_{conditions.panel_connected && !standing.panel_fuse_blown},
-      battery_s_{conditions.battery_connected && !standing.battery_fuse_blown ? 1.0 / (series_ohm_ + cable_ohm_) : 0.0},
       per_input_f_{1.0 / params.stage.input_capacitance_f},
       per_output_f_{1.0 / params.stage.output_capacitance_f} {
+  set_series({});  // until follow_battery()
   if (buck_ != nullptr) {
     drive_ = {conducting_, !conditions.gate_on && conditions.switch_fault != SwitchFaultKind::kDriverDead};
     conducting_ = false;
@@ -58,6 +58,13 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
     const bool behind = any_switched_ && !params.loads[i].unswitched;
     (behind ? behind_switch_ : on_bus_).add(i);
   }
+}
+
+void CircuitSystem::set_series(const Vector& y) {
+  const double scale = conditions_.battery_resistance_scale;
+  series_ = parts_.battery.series(y[Slot::kSoc], y[Slot::kBatteryDegc]);
+  series_ = {series_.ohm * scale, series_.d_soc * scale, series_.d_degc * scale};
+  battery_s_ = connected_ ? 1.0 / (series_.ohm + cable_ohm_) : 0.0;
 }
 
 void CircuitSystem::warm_stage(double degc) {
@@ -119,16 +126,17 @@ bool CircuitSystem::buck_currents(const Vector& y) {
   return buck_->at(y[Slot::kInput], y[Slot::kBus], y[Slot::kInductor], drive_, buck_scratch_, now_.buck);
 }
 
-double CircuitSystem::battery_degc_per_s(const LeadAcidPoint& q, double battery_degc) const {
-  const LeadAcidParams& b = parts_.battery.params();
+double CircuitSystem::battery_degc_per_s(const BatteryPoint& q, double battery_degc) const {
+  const Battery& b = parts_.battery;
   return conditions_.battery_held_at_temperature
              ? 0.0
-             : (q.heating_w - (battery_degc - conditions_.ambient_degc) / b.thermal_resistance_k_per_w) /
-                   b.heat_capacity_j_per_k;
+             : (q.heating_w - (battery_degc - conditions_.ambient_degc) / b.thermal_resistance_k_per_w()) /
+                   b.heat_capacity_j_per_k();
 }
 
 bool CircuitSystem::rates(const Vector& y, Vector& f) {
   y_ = y;
+  follow_battery(y);
   if (!state_rates(y, f)) return false;
   book_rates(y, f);
   if (frozen_) {
@@ -139,15 +147,15 @@ bool CircuitSystem::rates(const Vector& y, Vector& f) {
 
 bool CircuitSystem::state_rates(const Vector& y, Vector& f) {
   if (!currents(y)) return false;
-  const BatteryState battery{y[Slot::kSoc], y[Slot::kFast], y[Slot::kSlow], y[Slot::kBatteryDegc]};
-  now_.battery = battery_at(battery, now_.battery_a);
+  now_.battery = battery_at(battery_of(y), now_.battery_a);
   f[Slot::kInput] = input_per_s();
   f[Slot::kBus] = bus_per_s();
   f[Slot::kInductor] = now_.buck.inductor_a_per_s;
   f[Slot::kFast] = now_.battery.fast_per_s;
   f[Slot::kSlow] = now_.battery.slow_per_s;
   f[Slot::kSoc] = now_.battery.soc_per_s;
-  f[Slot::kBatteryDegc] = battery_degc_per_s(now_.battery, battery.battery_degc);
+  f[Slot::kHysteresis] = now_.battery.hysteresis_per_s;
+  f[Slot::kBatteryDegc] = battery_degc_per_s(now_.battery, y[Slot::kBatteryDegc]);
   f[Slot::kCellDegc] = (parts_.panel.settled_degc(conditions_.ambient_degc, y[Slot::kPoa]) - y[Slot::kCellDegc]) /
                        SingleDiodePanel::kThermalLagS;
   f[Slot::kPoa] = sun_slope_wpm2_per_s_;
@@ -270,6 +278,7 @@ void CircuitSystem::book_rates(const Vector& y, Vector& f) const {
   f[Slot::kSenseJ] = y[Slot::kBus] * now_.from_bus_a + y[Slot::kInput] * now_.from_input_a;
   f[Slot::kNetAh] = battery_a * kPerHour;
   f[Slot::kGassingAh] = now_.battery.gassing_a * kPerHour;
+  f[Slot::kUnstoredAh] = now_.battery.unstored_a * kPerHour;
 }
 
 }  // namespace dawnrig::plant

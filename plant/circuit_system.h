@@ -20,6 +20,7 @@ struct Slot {
     kFast,
     kSlow,
     kSoc,
+    kHysteresis,
     kBatteryDegc,
     kCellDegc,
     kPoa,
@@ -31,6 +32,7 @@ struct Slot {
     kSenseJ,
     kNetAh,
     kGassingAh,
+    kUnstoredAh,
     kFirstLoad
   };
 };
@@ -41,7 +43,7 @@ struct CircuitPoint {
   BranchPoint branch;
   double shorted_a{};  ///< through the closed switch of a shunt stage
   BuckPoint buck;
-  LeadAcidPoint battery;
+  BatteryPoint battery;
   double battery_a{};
   double load_v{};                                  ///< behind the load switch
   double load_a{};                                  ///< all loads
@@ -70,6 +72,7 @@ class LoadList {
 struct Standing {
   bool battery_fuse_blown{false};
   bool panel_fuse_blown{false};
+  bool battery_open{false};  ///< by its own board
   double stage_degc{25.0};
 };
 
@@ -80,11 +83,12 @@ struct Standing {
 ///     the bus I_battery   = (bus - inner)/(cable + r_series),  none while the connector is open
 ///
 /// and those of the battery, lamps, pins and cells in their own headers. The books ride along as unknowns, so that they
-/// are integrated by the same method on the same stages. The Jacobian is exact but for the battery's self-heating,
-/// whose time constant is hours; solve() eliminates it down to the two capacitors in a number of operations
-/// proportional to the number of unknowns, in place of a dense factorisation. I_stage is the branch of a series stage
-/// while its switch conducts; in a shunt stage the branch always, with the switch from the input to ground; in a buck
-/// stage both sides of plant/stage/buck.h, whose inductor is an unknown of its own.
+/// are integrated by the same method on the same stages. The Jacobian is exact but for the battery's self-heating and
+/// self-discharge and what warmth does to its pairs, whose time constants are hours and more; solve() eliminates it
+/// down to the two capacitors in a number of operations proportional to the number of unknowns, in place of a dense
+/// factorisation. I_stage is the branch of a series stage while its switch conducts; in a shunt stage the branch
+/// always, with the switch from the input to ground; in a buck stage both sides of plant/stage/buck.h, whose inductor
+/// is an unknown of its own.
 class CircuitSystem {
  public:
   static constexpr std::size_t kMostUnknowns = (Slot::kFirstLoad + kMaxLoads + kMaxSense + 1) / 2 * 2;
@@ -95,6 +99,10 @@ class CircuitSystem {
   CircuitSystem(const CircuitSystem&) = delete;  // points into itself
   CircuitSystem& operator=(const CircuitSystem&) = delete;
   ~CircuitSystem() = default;
+
+  [[nodiscard]] static BatteryState battery_of(const Vector& y) {
+    return {y[Slot::kSoc], y[Slot::kFast], y[Slot::kSlow], y[Slot::kBatteryDegc], y[Slot::kHysteresis]};
+  }
 
   [[nodiscard]] std::size_t size() const { return size_; }
   [[nodiscard]] std::size_t first_sense() const { return first_sense_; }
@@ -108,8 +116,16 @@ class CircuitSystem {
 
   /// Into the battery at y.
   [[nodiscard]] double battery_a(const Vector& y) const {
-    return battery_s_ * (y[Slot::kBus] - parts_.battery.inner_v(
-                                             {y[Slot::kSoc], y[Slot::kFast], y[Slot::kSlow], y[Slot::kBatteryDegc]}));
+    return battery_s_ * (y[Slot::kBus] - parts_.battery.inner_v(battery_of(y)));
+  }
+  /// Takes the battery's series resistance from y. It drifts with the hours: rates() does this by itself, and who asks
+  /// for less does it once a step.
+  void follow_battery(const Vector& y) {
+    if (parts_.battery.series_varies()) set_series(y);
+  }
+  /// Across the battery's own terminals at that current, or its cells if it is off the circuit.
+  [[nodiscard]] double terminal_v(const Vector& y, double battery_a) const {
+    return battery_connected() ? y[Slot::kBus] - cable_ohm_ * battery_a : parts_.battery.inner_v(battery_of(y));
   }
 
   [[nodiscard]] bool rates(const Vector& y, Vector& f);
@@ -134,10 +150,10 @@ class CircuitSystem {
                             now_.from_bus_a + now_.buck.into_bus_a);
   }
   /// The battery's rates at a state and current of the caller's choosing.
-  [[nodiscard]] LeadAcidPoint battery_at(const BatteryState& state, double battery_a) {
-    return parts_.battery.at(state, battery_a, series_ohm_, battery_scratch_);
+  [[nodiscard]] BatteryPoint battery_at(const BatteryState& state, double battery_a) {
+    return parts_.battery.at(state, battery_a, series_.ohm, battery_scratch_);
   }
-  [[nodiscard]] double battery_degc_per_s(const LeadAcidPoint& q, double battery_degc) const;
+  [[nodiscard]] double battery_degc_per_s(const BatteryPoint& q, double battery_degc) const;
 
   [[nodiscard]] const CircuitParams& params() const { return params_; }
   [[nodiscard]] const CircuitParts& parts() const { return parts_; }
@@ -170,13 +186,18 @@ class CircuitSystem {
   [[nodiscard]] bool buck_currents(const Vector& y);
   void sense_currents(const Vector& y);
   void book_rates(const Vector& y, Vector& f) const;
+  void set_series(const Vector& y);
   void linearise_battery(double s);
   void linearise_loads(double s);
   void linearise_sense(double s);
   void linearise_buck(double s);
   void solve_nodes(const Vector& rhs, double input_a, double bus_a, Vector& k) const;
   [[nodiscard]] double stage_loss_k(const Vector& k) const;
-  void solve_books(const Vector& rhs, Vector& k, double battery_k, double gassing_k, double load_k) const;
+  /// Three currents of the battery along k.
+  struct BatteryAlong {
+    double terminal_a{}, gassing_a{}, main_a{};
+  };
+  void solve_books(const Vector& rhs, Vector& k, const BatteryAlong& battery, double load_k) const;
 
   const CircuitParams& params_;
   const CircuitParts& parts_;
@@ -197,19 +218,20 @@ class CircuitSystem {
   LoadList on_bus_, behind_switch_;  // those that have something to tell; a lamp without power may be in either
   double sun_slope_wpm2_per_s_{0.0};
   std::array<double, kMaxLoads> load_slope_a_per_s_{};
-  double series_ohm_;  // of the battery, scaled
-  double cable_ohm_;   // to the battery, scaled
+  bool connected_;
+  SeriesOhm series_;  // of the battery, scaled
+  double cable_ohm_;  // to the battery, scaled
   double panel_cable_ohm_;
   double more_panel_ohm_;  // than the panel's model was built with
   bool panel_connected_;
-  double battery_s_;  // conductance of both; 0 while the connector is open
+  double battery_s_;  // conductance of both; 0 while off the circuit
   double per_input_f_, per_output_f_;
 
   PanelScratch panel_scratch_;
   double more_panel_a_{0.0};  // the last root behind more_panel_ohm_
   WrightOmega branch_scratch_;
   BuckStage::Scratch buck_scratch_;
-  LeadAcidScratch battery_scratch_;
+  BatteryScratch battery_scratch_;
   std::array<SenseChannel::Scratch, kMaxSense> sense_scratch_;
 
   // The last root behind the load switch, and the bus it belongs to.
@@ -222,7 +244,9 @@ class CircuitSystem {
   // Set by linearise().
   double s_{}, per_s_{};
   double cell_inverse_{}, heat_inverse_{}, fast_inverse_{}, slow_inverse_{}, soc_inverse_{};
-  double slow_d_main_{}, emf_d_main_{}, emf_inverse_{}, emf_d_bus_{};
+  double hysteresis_inverse_{};
+  BatterySlopes battery_;
+  double emf_d_main_{}, drop_d_main_{}, emf_inverse_{}, emf_d_bus_{};  // drop: what the series resistance changes
   std::array<double, kMaxLoads> lamp_inverse_{};
   double switched_inverse_{}, load_d_bus_{};
   std::array<double, kMaxSense> pin_inverse_{};

@@ -17,10 +17,6 @@ constexpr double kMostOfModes = 1.5;
 constexpr double kFarInputV = 0.1;
 constexpr double kFarBusV = 0.01;
 
-BatteryState battery_of(const CircuitSystem::Vector& y) {
-  return {y[Slot::kSoc], y[Slot::kFast], y[Slot::kSlow], y[Slot::kBatteryDegc]};
-}
-
 double growth(double miss, double most) {
   if (miss < 1e-7) return most;
   return std::clamp(0.9 / std::sqrt(std::sqrt(miss)), 0.03, most);
@@ -36,8 +32,8 @@ GateStepper::GateStepper(CircuitSystem& system, const Vector& inverse_tolerance,
              Capacitor{system.params().stage.output_capacitance_f}, 0.0, 0.0, 0.0} {}
 
 bool GateStepper::suits(const CircuitSystem& system, double span_s) {
-  const LeadAcidParams& b = system.parts().battery.params();
-  const double slowest_s = std::min(b.tau_fast_s, b.thermal_resistance_k_per_w * b.heat_capacity_j_per_k);
+  const Battery& b = system.parts().battery;
+  const double slowest_s = std::min(b.tau_fast_s(), b.thermal_resistance_k_per_w() * b.heat_capacity_j_per_k());
   return system.plain_series() && span_s <= kLongestSpanS && span_s <= kOfSlowestRate * slowest_s;
 }
 
@@ -80,7 +76,8 @@ bool GateStepper::begin(const Vector& y) {
   start_ = {q.panel.current_a, q.branch.current_a, q.battery_a, q.load_a + q.quiescent.current_a,
             q.from_input_a,    q.from_bus_a};
   emf_v_ = at_.battery.inner_v;
-  emf_drift_v_ = f_[Slot::kFast] + f_[Slot::kSlow] + parts.battery.ocv_per_soc_v() * f_[Slot::kSoc] +
+  emf_drift_v_ = f_[Slot::kFast] + f_[Slot::kSlow] + at_.battery.inner_d_soc * f_[Slot::kSoc] +
+                 parts.battery.hysteresis_v() * f_[Slot::kHysteresis] +
                  parts.battery.ocv_per_k_v() * f_[Slot::kBatteryDegc];
   double filaments_a = 0.0;
   double switched_a = 0.0;
@@ -137,7 +134,8 @@ GateStepper::Currents GateStepper::missed(const Vector& y, double h_s) const {
   const CircuitPoint& q = system_.point();
   const double input_v = next_[Slot::kInput] - y[Slot::kInput];
   const double bus_v = next_[Slot::kBus] - y[Slot::kBus];
-  const double emf_miss_v = system_.parts().battery.inner_v(battery_of(next_)) - emf_v_ - h_s * emf_drift_v_;
+  const double emf_miss_v =
+      system_.parts().battery.inner_v(CircuitSystem::battery_of(next_)) - emf_v_ - h_s * emf_drift_v_;
   Currents miss = missed_sharply(y);
   miss.battery_a = -system_.battery_s() * emf_miss_v;
   miss.load_a = q.load_a + q.quiescent.current_a - start_.load_a - (at_.load_d_bus + at_.quiescent.d_voltage) * bus_v -
@@ -209,23 +207,27 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
 // turns around within the step is the error.
 double GateStepper::move_slow(const Vector& y, double mean_battery_a, double h_s) {
   Vector& next = next_;
-  BatteryState middle = battery_of(y);
+  BatteryState middle = CircuitSystem::battery_of(y);
   const double half_s = 0.5 * h_s;
   middle.soc_frac += half_s * f_[Slot::kSoc];
   middle.v_fast_v += half_s * f_[Slot::kFast];
   middle.v_slow_v += half_s * f_[Slot::kSlow];
   middle.battery_degc += half_s * f_[Slot::kBatteryDegc];
-  const LeadAcidPoint q = system_.battery_at(middle, mean_battery_a);
+  middle.hysteresis_frac += half_s * f_[Slot::kHysteresis];
+  const BatteryPoint q = system_.battery_at(middle, mean_battery_a);
   next[Slot::kSoc] += h_s * q.soc_per_s;
   next[Slot::kFast] += h_s * q.fast_per_s;
   next[Slot::kSlow] += h_s * q.slow_per_s;
   next[Slot::kBatteryDegc] += h_s * system_.battery_degc_per_s(q, middle.battery_degc);
+  next[Slot::kHysteresis] += h_s * q.hysteresis_per_s;
   next[Slot::kGassingAh] += h_s / 3600.0 * q.gassing_a;
+  next[Slot::kUnstoredAh] += h_s / 3600.0 * q.unstored_a;
 
+  const Battery& battery = system_.parts().battery;
   const double first_a = start_.battery_a - at_.battery.gassing_a;
   const double last_a = first_a + 2.0 * (mean_battery_a - start_.battery_a);
   if ((first_a > 0.0) == (last_a > 0.0)) return 0.0;
-  const double kink_per_s = std::abs(q.fast_d_main - at_.battery.fast_d_main);
+  const double kink_per_s = std::abs(battery.fast_d_main(q) - battery.fast_d_main(at_.battery));
   return 0.5 * h_s * kink_per_s * std::min(std::abs(first_a), std::abs(last_a)) * inverse_tolerance_[Slot::kFast];
 }
 
@@ -305,8 +307,10 @@ void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoMode
   const double mean_a = gram.mean(battery_a);
   next_[Slot::kNetAh] += h_s / 3600.0 * mean_a;
   const double later_s = h_s * (mean_a - mean_battery_a_);
-  next_[Slot::kSoc] += later_s * at_.battery.soc_d_main;
-  next_[Slot::kFast] += later_s * at_.battery.fast_d_main;
+  const Battery& battery = system_.parts().battery;
+  next_[Slot::kSoc] += later_s * battery.soc_d_main(at_.battery);
+  next_[Slot::kFast] += later_s * battery.fast_d_main(at_.battery);
+  next_[Slot::kUnstoredAh] += later_s / 3600.0 * (1.0 - at_.battery.stored_frac);
 }
 
 bool GateStepper::finite(const Vector& y) const {

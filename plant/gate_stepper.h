@@ -76,7 +76,7 @@ class GateStepper {
   struct Start {
     PanelPoint panel;
     BranchPoint branch;
-    LeadAcidPoint battery;
+    BatteryPoint battery;
     LoadPoint quiescent;
     double load_d_bus, input_sense_d_input, bus_sense_d_bus;
   };
