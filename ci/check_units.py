@@ -25,6 +25,9 @@ WITHOUT_UNIT = {
     # Pure numbers.
     **dict.fromkeys(("scale", "factor"), "a multiple of a rated figure"),
     **dict.fromkeys(("battery_resistance_scale", "battery_cable_scale", "panel_cable_scale"), "a multiple of a figure of the site"),
+    **dict.fromkeys(("battery_resistance_scale", "battery_cable_scale"), "a multiple of a figure of the site"),
+    **dict.fromkeys(("resistance_scale", "capacity_scale", "acceptance_scale", "gassing_scale"),
+                    "a multiple of what a battery measured when new"),
     "fraction": "written out",
     "in_si": "a strong type's number, in the SI unit that the type names",
     "cells": "a count that may carry a tolerance",

@@ -105,9 +105,9 @@ void Battery::age(const Ageing& by) {
   gassing_reference_a_ *= by.gassing_scale;
   capacity_ah_ *= by.capacity_scale;
   hysteresis_per_coulomb_ /= by.capacity_scale;
-  per_cell_ = 1.0 / cells_;
-  per_tau_fast_ = 1.0 / tau_fast_s_;
-  per_tau_slow_ = 1.0 / tau_slow_s_;
+  cells_inverse_ = 1.0 / cells_;
+  fast_rate_per_s_ = 1.0 / tau_fast_s_;
+  slow_rate_per_s_ = 1.0 / tau_slow_s_;
   series_varies_ = r_series_rise_frac_ != 0.0 || resistance_per_k_ != 0.0;
   soc_per_coulomb_ = 1.0 / (3600.0 * capacity_ah_);
   smoothing_a2_ = capacity_ah_ * 1e-4 * capacity_ah_ * 1e-4;
@@ -124,7 +124,7 @@ SeriesOhm Battery::series(double soc_frac, double battery_degc) const {
 
 double Battery::gassing_a(double inner_v, double battery_degc) const {
   const double z =
-      gassing_per_v_ * (inner_v * per_cell_ - kGassingCellV) + gassing_per_k_ * (battery_degc - kReferenceDegc);
+      gassing_per_v_ * (inner_v * cells_inverse_ - kGassingCellV) + gassing_per_k_ * (battery_degc - kReferenceDegc);
   return gassing_reference_a_ * std::exp(held(z));
 }
 
@@ -156,7 +156,7 @@ BatteryPoint Battery::at(const BatteryState& x, double charge_a, double r_series
   const double inner_v = ocv_v + polarised_v;
   double gas_a = 0.0;
   if (gassing_reference_a_ > 0.0) {
-    const double z = gassing_per_v_ * (inner_v * per_cell_ - kGassingCellV) + gassing_per_k_ * over_k;
+    const double z = gassing_per_v_ * (inner_v * cells_inverse_ - kGassingCellV) + gassing_per_k_ * over_k;
     gas_a = gassing_reference_a_ * scratch.gassing(held(z));
   }
   double self_a = 0.0;
@@ -179,8 +179,8 @@ BatteryPoint Battery::at(const BatteryState& x, double charge_a, double r_series
       .gassing_a = gas_a,
       .main_a = main_a,
       .unstored_a = self_a + past_a,
-      .fast_per_s = (g * r_fast_ohm_ * main_a + (1.0 - slow_share_frac_) * c.v - x.v_fast_v) * per_tau_fast_,
-      .slow_per_s = (g * r_slow_ohm_ * main_a + slow_share_frac_ * c.v - x.v_slow_v) * per_tau_slow_,
+      .fast_per_s = (g * r_fast_ohm_ * main_a + (1.0 - slow_share_frac_) * c.v - x.v_fast_v) * fast_rate_per_s_,
+      .slow_per_s = (g * r_slow_ohm_ * main_a + slow_share_frac_ * c.v - x.v_slow_v) * slow_rate_per_s_,
       .soc_per_s = main_a * stored_frac * soc_per_coulomb_,
       .hysteresis_per_s = turn_per_s - std::abs(turn_per_s) * x.hysteresis_frac,
       .heating_w = r_series_ohm * charge_a * charge_a + main_a * polarised_v + gas_a * (inner_v - vented_v_) +
@@ -196,12 +196,12 @@ BatteryPoint Battery::at(const BatteryState& x, double charge_a, double r_series
 BatterySlopes Battery::slopes(const BatteryPoint& q, double hysteresis_frac) const {
   const double turned = q.main_a > 0.0 ? hysteresis_frac : -hysteresis_frac;
   return {
-      .gassing_d_inner = q.gassing_a * gassing_per_v_ * per_cell_,
+      .gassing_d_inner = q.gassing_a * gassing_per_v_ * cells_inverse_,
       .gassing_d_degc = q.gassing_a * gassing_per_k_,
       .fast_d_main = fast_d_main(q),
-      .fast_d_soc = (1.0 - slow_share_frac_) * q.crowd_d_soc * per_tau_fast_,
-      .slow_d_main = (q.warmth_frac * r_slow_ohm_ + slow_share_frac_ * q.crowd_d_main) * per_tau_slow_,
-      .slow_d_soc = slow_share_frac_ * q.crowd_d_soc * per_tau_slow_,
+      .fast_d_soc = (1.0 - slow_share_frac_) * q.crowd_d_soc * fast_rate_per_s_,
+      .slow_d_main = (q.warmth_frac * r_slow_ohm_ + slow_share_frac_ * q.crowd_d_main) * slow_rate_per_s_,
+      .slow_d_soc = slow_share_frac_ * q.crowd_d_soc * slow_rate_per_s_,
       .soc_d_main = soc_d_main(q),
       .soc_d_soc = -std::abs(q.main_a) * q.stored_d_soc * soc_per_coulomb_,
       .hysteresis_d_main = hysteresis_per_coulomb_ * (1.0 - turned),

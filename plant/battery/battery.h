@@ -111,7 +111,7 @@ class Battery {
 
   [[nodiscard]] BatterySlopes slopes(const BatteryPoint& q, double hysteresis_frac) const;
   [[nodiscard]] double fast_d_main(const BatteryPoint& q) const {
-    return (q.warmth_frac * r_fast_ohm_ + (1.0 - slow_share_frac_) * q.crowd_d_main) * per_tau_fast_;
+    return (q.warmth_frac * r_fast_ohm_ + (1.0 - slow_share_frac_) * q.crowd_d_main) * fast_rate_per_s_;
   }
   [[nodiscard]] double soc_d_main(const BatteryPoint& q) const { return q.stored_frac * soc_per_coulomb_; }
 
@@ -147,7 +147,7 @@ class Battery {
   double self_discharge_per_s_, self_discharge_per_k_;
   double heat_capacity_j_per_k_, thermal_resistance_k_per_w_;
   std::optional<Protection> protection_;
-  double soc_per_coulomb_{}, smoothing_a2_{}, per_cell_{}, per_tau_fast_{}, per_tau_slow_{};
+  double soc_per_coulomb_{}, smoothing_a2_{}, cells_inverse_{}, fast_rate_per_s_{}, slow_rate_per_s_{};
 };
 
 }  // namespace dawnrig::plant

@@ -69,19 +69,20 @@ OcvCurve::OcvCurve(const std::vector<OcvPoint>& checked) : straight_{checked.siz
   last_slope_v_per_soc_ = slope.back();
   for (std::size_t d = 0; d < kDoors; ++d) {
     std::size_t i = 0;
-    while (i + 1 < pieces_.size() && pieces_[i + 1].from_soc <= static_cast<double>(d) / kDoors) ++i;
+    while (i + 1 < pieces_.size() && pieces_[i + 1].from_soc_frac <= static_cast<double>(d) / kDoors) ++i;
     door_[d] = static_cast<std::uint8_t>(i);
   }
 }
 
 OcvCurve::Value OcvCurve::bent(double soc_frac) const {
-  if (!(soc_frac > 0.0)) return {from_v_ + pieces_.front().slope * soc_frac, pieces_.front().slope};
+  if (!(soc_frac > 0.0)) return {from_v_ + pieces_.front().d_soc * soc_frac, pieces_.front().d_soc};
   if (!(soc_frac < 1.0)) return {last_v_ + last_slope_v_per_soc_ * (soc_frac - 1.0), last_slope_v_per_soc_};
   std::size_t i = door_[static_cast<std::size_t>(soc_frac * kDoors)];
-  while (i + 1 < pieces_.size() && pieces_[i + 1].from_soc <= soc_frac) ++i;
+  while (i + 1 < pieces_.size() && pieces_[i + 1].from_soc_frac <= soc_frac) ++i;
   const Piece& p = pieces_[i];
-  const double d = soc_frac - p.from_soc;
-  return {p.from_v + d * (p.slope + d * (p.square + d * p.cube)), p.slope + d * (2.0 * p.square + d * 3.0 * p.cube)};
+  const double d = soc_frac - p.from_soc_frac;
+  return {p.from_v + d * (p.d_soc + d * (p.half_d_soc2 + d * p.sixth_d_soc3)),
+          p.d_soc + d * (2.0 * p.half_d_soc2 + d * 3.0 * p.sixth_d_soc3)};
 }
 
 }  // namespace dawnrig::plant

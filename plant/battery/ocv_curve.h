@@ -47,7 +47,7 @@ class OcvCurve {
 
  private:
   struct Piece {
-    double from_soc{}, from_v{}, slope{}, square{}, cube{};
+    double from_soc_frac{}, from_v{}, d_soc{}, half_d_soc2{}, sixth_d_soc3{};
   };
   static constexpr std::size_t kDoors = 128;  // where to begin looking, by an even division of the state of charge
 
