@@ -9,6 +9,8 @@ namespace {
 
 // 900 J/K per kg, at 3 kg for every 10 Ah of six cells: lead, acid and case together.
 constexpr double kHeatPerAhAndCell = 900.0 * 3.0 / 10.0 / 6.0;
+// What a twenty-hour discharge gives, over what a ten-hour one does.
+constexpr double kSlowCapacityScale = 1.04;
 
 }  // namespace
 
@@ -52,20 +54,22 @@ void LeadAcidParams::check(Problems& problems) const {
 LeadAcidParams usual_lead_acid(LeadAcidKind kind, double cells, double capacity_ah) {
   LeadAcidParams p;
   p.cells = cells;
-  p.capacity_ah = capacity_ah;
+  p.capacity_ah = kSlowCapacityScale * capacity_ah;
   const double strings = cells / 6.0;                 // figures below are of six cells
   const double size = strings * 100.0 / capacity_ah;  // and of 100 Ah
   const double series = strings * std::pow(100.0 / capacity_ah, 0.61);
-  p.ocv_tempco_v_per_k = 0.0002;
-  p.r_series_rise_frac = 0.6;
+  p.r_series_rise_frac = 1.5;
+  p.r_fast_ohm = 0.006 * size;
   p.tau_fast_s = 3.0;
+  p.r_slow_ohm = 0.010 * size;
   p.tau_slow_s = 700.0;
   p.resistance_per_k = 0.007;
-  p.acceptance_per_soc = 10.0;
+  p.acceptance_per_soc = 30.0;
   p.acceptance_per_k = 0.02;
-  p.exhaustion_per_soc = 6.0;
-  p.exhaustion_per_k = 0.039;
-  p.slow_share_frac = 0.28;
+  p.r_exhaustion_ohm = 0.25 * size;
+  p.exhaustion_per_soc = 10.0;
+  p.exhaustion_per_k = 0.06;
+  p.slow_share_frac = 0.4;
   p.self_discharge_per_s = 0.0;  // the gas of the law is what they lose at rest
   p.heat_capacity_j_per_k = kHeatPerAhAndCell * capacity_ah * cells;
   p.thermal_resistance_k_per_w = 1.0 / (strings * std::cbrt(capacity_ah / 100.0 * capacity_ah / 100.0));
@@ -82,31 +86,22 @@ LeadAcidParams usual_lead_acid(LeadAcidKind kind, double cells, double capacity_
     case LeadAcidKind::kFlooded:
       table(11.890, 12.060, 12.240, 12.450, 12.650);
       p.r_series_ohm = 0.008 * series;
-      p.r_fast_ohm = 0.012 * size;
-      p.r_slow_ohm = 0.04 * size;
-      p.r_acceptance_ohm = 1.2 * size;
-      p.r_exhaustion_ohm = 0.12 * size;
-      p.gassing_a_per_100ah = 0.02;
+      p.r_acceptance_ohm = 1.5 * size;
+      p.gassing_a_per_100ah = 0.02 / kSlowCapacityScale;
       p.recombination_frac = 0.0;
       break;
     case LeadAcidKind::kAgm:
       table(11.800, 12.000, 12.400, 12.600, 12.800);
       p.r_series_ohm = 0.0049 * series;
-      p.r_fast_ohm = 0.015 * size;
-      p.r_slow_ohm = 0.054 * size;
-      p.r_acceptance_ohm = 1.7 * size;
-      p.r_exhaustion_ohm = 0.12 * size;
-      p.gassing_a_per_100ah = 0.01;
+      p.r_acceptance_ohm = 2.9 * size;
+      p.gassing_a_per_100ah = 0.01 / kSlowCapacityScale;
       p.recombination_frac = 0.95;
       break;
     case LeadAcidKind::kGel:
       table(11.800, 12.000, 12.400, 12.600, 12.800);
       p.r_series_ohm = 0.0075 * series;
-      p.r_fast_ohm = 0.018 * size;
-      p.r_slow_ohm = 0.06 * size;
-      p.r_acceptance_ohm = 1.7 * size;
-      p.r_exhaustion_ohm = 0.12 * size;
-      p.gassing_a_per_100ah = 0.01;
+      p.r_acceptance_ohm = 2.9 * size;
+      p.gassing_a_per_100ah = 0.01 / kSlowCapacityScale;
       p.recombination_frac = 0.95;
       break;
   }

@@ -49,7 +49,8 @@ enum class LeadAcidKind : std::uint8_t { kFlooded, kAgm, kGel };
 
 /// What a new battery of this construction usually measures, scaled to its size. plant/README.md holds a source for
 /// each figure. r_series falls with capacity^0.61, as specifications of 7 to 100 Ah have it; the other resistances,
-/// which are of the plates, with capacity itself.
+/// which are of the plates, with capacity itself. capacity_ah is that of the ten-hour rate; the state of charge counts
+/// 1.04 of it, what slow discharges give. Less comes out of it faster or colder: the exhaustion sees to that.
 [[nodiscard]] LeadAcidParams usual_lead_acid(LeadAcidKind kind, double cells, double capacity_ah);
 
 }  // namespace dawnrig::plant
