@@ -25,7 +25,6 @@ WITHOUT_UNIT = {
     # Pure numbers.
     **dict.fromkeys(("scale", "factor"), "a multiple of a rated figure"),
     **dict.fromkeys(("battery_resistance_scale", "battery_cable_scale", "panel_cable_scale"), "a multiple of a figure of the site"),
-    **dict.fromkeys(("battery_resistance_scale", "battery_cable_scale"), "a multiple of a figure of the site"),
     **dict.fromkeys(("resistance_scale", "capacity_scale", "acceptance_scale", "gassing_scale"),
                     "a multiple of what a battery measured when new"),
     "fraction": "written out",

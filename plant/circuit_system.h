@@ -72,8 +72,8 @@ class LoadList {
 struct Standing {
   bool battery_fuse_blown{false};
   bool panel_fuse_blown{false};
-  bool battery_open{false};  ///< by its own board
   double stage_degc{25.0};
+  bool battery_open{false};  ///< by its own board
 };
 
 /// One run of the integrator under fixed conditions. Node equations, with I > 0 as in circuit.h:
