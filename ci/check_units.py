@@ -42,7 +42,7 @@ WITHOUT_UNIT = {
     **dict.fromkeys(("state", "load_state", "settled_load_state", "after_lockout_event"), "a load's own state: load.h says of which kind"),
     **dict.fromkeys(("worst_bend", "worst_error", "attempt", "move_slow", "move_pins", "move_filaments"), "an error against its tolerance: 1 is just good enough"),
     # Counts and names in schemas.
-    **dict.fromkeys(("count", "max_count", "min_count", "exercised", "planned"), "a count"),
+    **dict.fromkeys(("count", "closures", "max_count", "min_count", "exercised", "planned"), "a count"),
     **dict.fromkeys(("seed", "address"), "a name that happens to be a number"),
 }
 

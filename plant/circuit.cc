@@ -34,6 +34,7 @@ constexpr double kHysteresisTolerance = 1e-4;
 constexpr double kTemperatureToleranceK = 1e-3;
 
 constexpr double kInductorToleranceA = 3e-4;
+constexpr double kLossToleranceJ = 1e-4;
 constexpr double kLongestStepS = 600.0;
 
 Vector inverse_tolerances(const Tolerances& of, const CircuitParams& params, const CircuitSystem& system) {
@@ -42,6 +43,7 @@ Vector inverse_tolerances(const Tolerances& of, const CircuitParams& params, con
   inverse[Slot::kInput] = 1.0 / std::clamp(of.bus_v * ratio, of.bus_v, of.most_input_v);
   inverse[Slot::kBus] = 1.0 / of.bus_v;
   inverse[Slot::kInductor] = 1.0 / kInductorToleranceA;
+  if (!system.plain_series()) inverse[Slot::kStageJ] = 1.0 / kLossToleranceJ;
   inverse[Slot::kFast] = inverse[Slot::kSlow] = 1.0 / of.polarisation_v;
   inverse[Slot::kSoc] = 1.0 / kSocTolerance;
   inverse[Slot::kHysteresis] = 1.0 / kHysteresisTolerance;
@@ -278,7 +280,7 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
     return run(GateStepper{system, inverse_tolerances(kOfGateStepper, params_, system), state.step_hint_s});
   }
   return run(LongStepper{system, inverse_tolerances(parts_.buck ? kOfBuck : kOfLongStepper, params_, system),
-                         state.step_hint_s, slow.longest_step_s(kLongestStepS)});
+                         state.step_hint_s, slow.longest_step_s(in_seconds(to - state.now), kLongestStepS)});
 }
 
 Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, ScheduleSide side) const {

@@ -1,5 +1,6 @@
 #include "plant/circuit_system.h"
 
+#include <algorithm>
 #include <cmath>
 
 namespace dawnrig::plant {
@@ -7,6 +8,10 @@ namespace {
 
 constexpr double kQuiescentDropoutV = 1.0;
 constexpr double kPerHour = 1.0 / 3600.0;
+
+// Beyond these the laws of diodes and switches hold no more; what got that hot is destroyed.
+constexpr double kColdestDegc = -80.0;
+constexpr double kHottestDegc = 200.0;
 
 double fuse_ohm(const std::optional<FuseParams>& fuse) {
   return fuse ? fuse->cold_ohm : 0.0;
@@ -68,6 +73,7 @@ void CircuitSystem::set_series(const Vector& y) {
 }
 
 void CircuitSystem::warm_stage(double degc) {
+  degc = std::clamp(degc, kColdestDegc, kHottestDegc);
   if (buck_ != nullptr) {
     buck_ = &warm_buck_.emplace(params_.stage, std::get<BuckParams>(params_.stage.topology), degc);
     return;

@@ -4,12 +4,16 @@
 #include <cmath>
 #include <limits>
 
+#include "plant/backward_euler.h"
+
 namespace dawnrig::plant {
 namespace {
 
 constexpr double kLongestSpanS = 5e-3;
 constexpr double kFirstStepS = 1e-6;
 constexpr double kMostGrowth = 40.0;
+// Lets the step after one of last resort be three times as long.
+constexpr double kOfLastResort = 1e-2;
 constexpr double kOfSlowestRate = 0.3;
 // The miss is looked for at the end of a step only: a mode that has far to go is not stepped over unseen. The same
 // keeps what is drawn straight between two steps close to the curve.
@@ -47,8 +51,12 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
     const Nanos length = choose(two, left);
     const double h = in_seconds(length);
     const bool smallest = length.count() <= 1;
-    const double miss = attempt(y, two, h);
-    const bool good = std::isfinite(miss) && finite(next_);
+    double miss = attempt(y, two, h);
+    bool good = std::isfinite(miss) && finite(next_);
+    if (smallest && !(good && miss <= 1.0)) {
+      converged_ = good = backward_euler(system_, y, h, inverse_tolerance_, next_);
+      miss = kOfLastResort;
+    }
     if (good && (miss <= 1.0 || smallest)) {
       const double grown = h * growth(miss, kMostGrowth);
       // A step cut short by the end of the interval says nothing against the longer one proposed before.

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "plant/backward_euler.h"
+
 namespace dawnrig::plant {
 namespace {
 
@@ -11,6 +13,8 @@ constexpr double kNanosecond = 1e-9;
 // Beyond this much bend a predicted step is hopeless and is shortened before it costs an evaluation.
 constexpr double kHopelessBend = 400.0;
 constexpr double kHopefulBend = 40.0;
+// Lets the step after one of last resort be three times as long.
+constexpr double kOfLastResort = 0.02;
 
 double growth(double miss) {
   if (miss < 1e-3) return 6.0;
@@ -44,9 +48,13 @@ Nanos LongStepper::step(Vector& y, Nanos left) {
         continue;
       }
     }
-    const bool converged = method_.finish(system_, y, h, next_, error_);
-    const double miss = converged ? worst_error() : std::nan("");
-    const bool good = converged && std::isfinite(miss) && finite(next_);
+    bool converged = method_.finish(system_, y, h, next_, error_);
+    double miss = converged ? worst_error() : std::nan("");
+    bool good = converged && std::isfinite(miss) && finite(next_);
+    if (smallest && !(good && miss <= 1.0)) {
+      converged = good = backward_euler(system_, y, h, inverse_tolerance_, next_);
+      miss = kOfLastResort;
+    }
     if (good && (miss <= 1.0 || smallest)) {
       const double grown = h * growth(miss);
       // A step cut short by the end of the interval says nothing against the longer one proposed before.

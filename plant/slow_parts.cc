@@ -2,25 +2,26 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 namespace dawnrig::plant {
 namespace {
 
 constexpr double kOfTimeConstant = 0.2;
+// Of a stretch far longer than their time constants: what they settle at needs no closer look.
+constexpr double kOfStretch = 5e-3;
 
 }  // namespace
 
-double SlowParts::longest_step_s(double otherwise_s) const {
-  double longest_s = otherwise_s;
+double SlowParts::longest_step_s(double stretch_s, double otherwise_s) const {
+  double shortest_s = std::numeric_limits<double>::infinity();  // of their time constants
   if (params_.stage.heat_sink) {
-    const HeatSinkParams& sink = *params_.stage.heat_sink;
-    longest_s = std::min(longest_s, kOfTimeConstant * sink.resistance_k_per_w * sink.heat_capacity_j_per_k);
+    shortest_s = params_.stage.heat_sink->resistance_k_per_w * params_.stage.heat_sink->heat_capacity_j_per_k;
   }
   for (const std::optional<FuseParams>& fuse : {params_.battery_fuse, params_.panel_fuse}) {
-    if (fuse)
-      longest_s = std::min(longest_s, kOfTimeConstant * fuse->melting_a2s / (fuse->carries_a * fuse->carries_a));
+    if (fuse) shortest_s = std::min(shortest_s, fuse->melting_a2s / (fuse->carries_a * fuse->carries_a));
   }
-  return std::max(longest_s, 1e-6);
+  return std::min(otherwise_s, std::max(kOfTimeConstant * shortest_s, kOfStretch * stretch_s));
 }
 
 bool SlowParts::follow(CircuitSystem& system, const Vector& from, const Vector& to, double h_s,

@@ -22,8 +22,8 @@ class SlowParts {
         any_{params.stage.heat_sink || params.battery_fuse || params.panel_fuse} {}
 
   [[nodiscard]] bool any() const { return any_; }
-  /// Beyond which a step would hide what they do.
-  [[nodiscard]] double longest_step_s(double otherwise_s) const;
+  /// Beyond which a step would hide what they do, in a stretch of this length.
+  [[nodiscard]] double longest_step_s(double stretch_s, double otherwise_s) const;
   /// One step of h_s from one vector to the next, under the system that took it. True: a fuse has blown.
   bool follow(CircuitSystem& system, const Vector& from, const Vector& to, double h_s, CircuitState& state) const;
 

@@ -40,20 +40,6 @@ device::DeviceParams device_params(const proto::Microcontroller& mcu) {
   return params;
 }
 
-plant::StageParams stage_params(const proto::PowerStage& stage) {
-  const proto::SeriesPwm& written = stage.series_pwm();
-  plant::StageParams params;
-  params.input_capacitance_f = written.input_capacitance_f().value();
-  params.output_capacitance_f = written.output_capacitance_f().value();
-  params.switch_on_resistance_ohm = written.switch_on_resistance_ohm().value();
-  params.blocking_diode.saturation_current_a = written.blocking_diode().saturation_current_a().value();
-  params.blocking_diode.emission_coefficient = written.blocking_diode().emission_coefficient().value();
-  params.blocking_diode.series_resistance_ohm = written.blocking_diode().series_resistance_ohm().value();
-  params.quiescent_a = written.quiescent_a().value();
-  params.max_bus_v = stage.max_bus_v().value();
-  return params;
-}
-
 SenseChannel sense_channel(const std::string& part, const proto::SenseChannel& written) {
   SenseChannel channel;
   channel.name = written.name();
@@ -117,16 +103,7 @@ void read_eeprom(const proto::Microcontroller& mcu, BoardProfile& board, Judge& 
   }
 }
 
-void judge_models(const BoardProfile& board, Judge& judge) {
-  plant::Problems stage;
-  board.stage.check(stage);
-  plant::Problems inside;
-  plant::Problems rating;
-  for (const plant::Problem& problem : stage.list()) {
-    (problem.field == "max_bus_v" ? rating : inside).add(problem.field, problem.message);
-  }
-  judge.pass_on(inside, "stage.series_pwm");
-  judge.pass_on(rating, "stage");
+void judge_networks(const BoardProfile& board, Judge& judge) {
   for (std::size_t i = 0; i < board.sense.size(); ++i) {
     plant::Problems network;
     board.sense[i].network.check(network);
@@ -168,7 +145,8 @@ BoardProfile load_board(const std::filesystem::path& file) {
   judge_pins(written, board, judge);
   judge_networks(written, judge);
   judge_sense(board, judge);
-  judge_models(board, judge);
+  judge_stage(written.stage(), board.stage, judge);
+  judge_networks(board, judge);
   judge_declared(board, judge);
   read_eeprom(written.mcu(), board, judge);
   read.complaints.throw_if_any();

@@ -79,6 +79,11 @@ void check_together(const BoardProfile& board, const SiteProfile& site) {
     complain("panel.single_diode", "gives " + number_text(cold_v, 1) + " V open-circuit at -20 degC, must be below " +
                                        "max_bus_v (" + number_text(board.stage.max_bus_v) + ")" + of_board);
   }
+  if (site.panel_fuse && !(site.panel_fuse->carries_a > site.panel.light_current_a)) {
+    complain("wiring.panel_fuse.carries_a", "is " + number_text(site.panel_fuse->carries_a) +
+                                                ", must be above the panel's light_current_a (" +
+                                                number_text(site.panel.light_current_a) + "): it would blow at noon");
+  }
   if (!complaints.empty()) throw base::BadInput(std::move(complaints));
 }
 
@@ -87,6 +92,9 @@ plant::CircuitParams circuit_of(const BoardProfile& board, const SiteProfile& si
   circuit.panel = site.panel;
   circuit.panel_cable_ohm = site.panel_cable_ohm;
   circuit.battery_cable_ohm = site.battery_cable_ohm;
+  circuit.cable_per_k = site.cable_per_k;
+  circuit.battery_fuse = site.battery_fuse;
+  circuit.panel_fuse = site.panel_fuse;
   circuit.stage = board.stage;
   circuit.battery = site.battery;
   circuit.load_switch_ohm = board.load_switch_ohm;

@@ -71,6 +71,8 @@ struct BoardProfile {
   std::vector<SenseChannel> sense;  ///< order is that of plant::Probes::sense_v
   Declared declared;
   Hooks hooks;
+  /// Whether the gate charges by conducting; a shunt stage charges while its switch does not.
+  [[nodiscard]] bool charges_while_on() const { return !std::holds_alternative<plant::ShuntPwmParams>(stage.topology); }
   [[nodiscard]] const SenseChannel* channel_for(Quantity quantity) const;
   [[nodiscard]] std::optional<std::size_t> channel_index(std::string_view name) const;
 };
@@ -87,6 +89,8 @@ struct SiteProfile {
   plant::PanelParams panel;
   plant::BatteryParams battery;
   double panel_cable_ohm{}, battery_cable_ohm{};
+  double cable_per_k{0};
+  std::optional<plant::FuseParams> battery_fuse, panel_fuse;
   std::vector<SiteLoad> loads;
   double ambient_degc{25};
 };

@@ -12,10 +12,12 @@
 #include "plant/core/problems.h"
 #include "plant/load/load.h"
 #include "plant/sense/network.h"
+#include "plant/stage/stage.h"
 
 namespace dawnrig::proto {
 class BoardProfile;
 class Parameter;
+class PowerStage;
 class SenseChannel;
 class Load;
 class SiteProfile;
@@ -50,6 +52,9 @@ struct BoardProfile;
 /// A channel's network, as it is written.
 [[nodiscard]] plant::SenseParams network_params(const proto::SenseChannel& written);
 void judge_networks(const proto::BoardProfile& written, Judge& judge);
+/// The stage as written, and what is wrong with it.
+[[nodiscard]] plant::StageParams stage_params(const proto::PowerStage& written);
+void judge_stage(const proto::PowerStage& written, const plant::StageParams& stage, Judge& judge);
 void judge_pins(const proto::BoardProfile& written, const BoardProfile& board, Judge& judge);
 void judge_sense(const BoardProfile& board, Judge& judge);
 void judge_declared(const BoardProfile& board, Judge& judge);

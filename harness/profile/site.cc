@@ -50,6 +50,11 @@ plant::LeadAcidParams lead_acid_params(const proto::LeadAcid& written) {
   return params;
 }
 
+std::optional<plant::FuseParams> fuse_params(bool fitted, const proto::Fuse& written) {
+  if (!fitted) return std::nullopt;
+  return plant::FuseParams{written.carries_a().value(), written.melting_a2s().value(), written.cold_ohm().value()};
+}
+
 void judge_site(const SiteProfile& site, Judge& judge) {
   plant::Problems panel;
   site.panel.check(panel);
@@ -89,6 +94,9 @@ SiteProfile load_site(const std::filesystem::path& file) {
   site.battery = lead_acid_params(written.battery().lead_acid());
   site.panel_cable_ohm = written.wiring().panel_cable_ohm().value();
   site.battery_cable_ohm = written.wiring().battery_cable_ohm().value();
+  site.cable_per_k = written.wiring().cable_per_k().value();
+  site.battery_fuse = fuse_params(written.wiring().has_battery_fuse(), written.wiring().battery_fuse());
+  site.panel_fuse = fuse_params(written.wiring().has_panel_fuse(), written.wiring().panel_fuse());
   for (const proto::Load& load : written.load()) {
     site.loads.push_back({load.name(), load_params(load), load.on_at_start()});
   }

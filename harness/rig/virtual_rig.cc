@@ -8,6 +8,7 @@
 
 #include "harness/base/bad_input.h"
 #include "harness/device/virtual_device.h"
+#include "harness/rig/plant_failure.h"
 #include "harness/rig/world.h"
 
 namespace dawnrig::rig {
@@ -259,15 +260,17 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
       if (power_on_at_) {
         stop = std::min(stop, std::max(*power_on_at_, state_.now));
       }
-      if (const auto end = world_.ramp_end()) {
-        stop = std::min(stop, std::max(*end, state_.now));
+      if (const auto change = world_.next_change()) {
+        stop = std::min(stop, std::max(*change, state_.now));
       }
       if (crash_.empty() && device_->run_until(cycle_at(stop)) == device::RunStatus::kCrashed) {
         crash_ = device_->crash_reason();
         announce(trace::EventKind::kDeviceFault, crash_);
       }
       advance_to(stop);
-      world_.end_ramp_by(state_.now);
+      if (world_.change_by(state_.now)) {
+        publish();
+      }
       if (power_on_at_ && *power_on_at_ <= state_.now) {
         power_on_at_.reset();
         device_->power_on();
@@ -279,19 +282,18 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     if (to <= state_.now || !invalid_.empty()) {
       return;
     }
-    switch (circuit_.advance(state_, conditions_, to, this)) {
-      case plant::AdvanceStatus::kOk:
-        return;
-      case plant::AdvanceStatus::kNotConverged:
-        invalid_ = "the plant's equations did not converge";
-        break;
-      case plant::AdvanceStatus::kNotANumber:
-        invalid_ = "the plant left the real numbers";
-        break;
+    const bool battery_fuse_blown = state_.battery_fuse.blown;
+    const bool panel_fuse_blown = state_.panel_fuse.blown;
+    const plant::AdvanceStatus status = circuit_.advance(state_, conditions_, to, this);
+    if (status != plant::AdvanceStatus::kOk) {
+      invalid_ = plant_failure(status, state_, conditions_);
     }
-    invalid_ += " at " + std::to_string(in_seconds(state_.now)) + " s (bus " + std::to_string(state_.bus_v) +
-                " V, panel input " + std::to_string(state_.input_v) + " V, state of charge " +
-                std::to_string(state_.battery.soc_frac) + ")";
+    if (state_.battery_fuse.blown != battery_fuse_blown) {
+      announce(trace::EventKind::kMark, "battery fuse blown");
+    }
+    if (state_.panel_fuse.blown != panel_fuse_blown) {
+      announce(trace::EventKind::kMark, "panel fuse blown");
+    }
   }
 
   /// Hands the present instant to every sink.
@@ -305,7 +307,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     sample_[Signal::kPanelA] = probes.panel_a;
     sample_[Signal::kLoadV] = probes.load_v;
     sample_[Signal::kLoadA] = probes.load_a;
-    sample_[Signal::kGate] = conditions_.gate_on ? 1.0 : 0.0;
+    sample_[Signal::kGate] = conditions_.gate_on == board_.charges_while_on() ? 1.0 : 0.0;
     sample_[Signal::kLoadSwitch] = conditions_.load_switch_on ? 1.0 : 0.0;
     sample_[Signal::kPoaWpm2] = probes.poa_wpm2;
     sample_[Signal::kBatteryDegc] = probes.battery_degc;

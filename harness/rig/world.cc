@@ -4,6 +4,7 @@
 #include <variant>
 
 #include "harness/base/bad_input.h"
+#include "plant/wiring/bounce.h"
 
 namespace dawnrig::rig {
 
@@ -46,15 +47,22 @@ void World::apply(const scenario::Change& change, Nanos now) {
   } else if (const auto* load = std::get_if<scenario::LoadSwitching>(&change)) {
     conditions_.loads[load_index(load->name)] = {load->on, load->scale};
   } else if (const auto* connector = std::get_if<scenario::BatteryConnector>(&change)) {
-    conditions_.battery_connected = connector->closed;
+    settle(scenario::Connector::kBattery, connector->closed);
   } else if (const auto* panel = std::get_if<scenario::PanelConnector>(&change)) {
-    conditions_.panel_connected = panel->closed;
+    settle(scenario::Connector::kPanel, panel->closed);
   } else if (const auto* sense = std::get_if<scenario::SenseFault>(&change)) {
     conditions_.sense_faults[channel_index(sense->channel)] = sense->kind;
   } else if (const auto* resistance = std::get_if<scenario::BatteryResistance>(&change)) {
     conditions_.battery_resistance_scale = resistance->factor;
   } else if (const auto* cable = std::get_if<scenario::BatteryCable>(&change)) {
     conditions_.battery_cable_scale = cable->factor;
+  } else if (const auto* panel_cable = std::get_if<scenario::PanelCable>(&change)) {
+    conditions_.panel_cable_scale = panel_cable->factor;
+  } else if (const auto* corrosion = std::get_if<scenario::Corrosion>(&change)) {
+    (corrosion->connector == scenario::Connector::kPanel ? conditions_.panel_contact_ohm
+                                                         : conditions_.battery_contact_ohm) = corrosion->contact_ohm;
+  } else if (const auto* bounce = std::get_if<scenario::Bounce>(&change)) {
+    this->change(*bounce, now);
   } else if (const auto* supply = std::get_if<scenario::Supply>(&change)) {
     conditions_.supply_v = supply->supply_v;
   } else if (const auto* fault = std::get_if<scenario::SwitchFault>(&change)) {
@@ -74,15 +82,43 @@ void World::change(const scenario::Sun& sun, Nanos now) {
   ramp_ = Ramp{now + sun.over, sun.poa_wpm2};
 }
 
-std::optional<Nanos> World::ramp_end() const {
-  return ramp_ ? std::optional{ramp_->end} : std::nullopt;
+// A connector that is told where to be, or to bounce, forgets an earlier bounce.
+void World::settle(scenario::Connector connector, bool closed) {
+  contacts_.erase(std::remove_if(contacts_.begin(), contacts_.end(),
+                                 [connector](const Contact& c) { return c.connector == connector; }),
+                  contacts_.end());
+  this->closed(connector) = closed;
 }
 
-void World::end_ramp_by(Nanos now) {
+void World::change(const scenario::Bounce& bounce, Nanos now) {
+  settle(bounce.connector, this->closed(bounce.connector));
+  for (const plant::Contact& c : plant::bounce({bounce.closed, bounce.closures, bounce.over, bounce.seed})) {
+    contacts_.push_back({now + c.after, bounce.connector, c.closed});
+  }
+  std::stable_sort(contacts_.begin(), contacts_.end(),
+                   [](const Contact& a, const Contact& b) { return a.time > b.time; });
+  static_cast<void>(change_by(now));
+}
+
+std::optional<Nanos> World::next_change() const {
+  std::optional<Nanos> next;
+  if (ramp_) next = ramp_->end;
+  if (!contacts_.empty()) next = std::min(next.value_or(Nanos::max()), contacts_.back().time);
+  return next;
+}
+
+bool World::change_by(Nanos now) {
   if (ramp_ && ramp_->end <= now) {
     conditions_.sun = {now, ramp_->poa_wpm2, 0.0};
     ramp_.reset();
   }
+  bool moved = false;
+  while (!contacts_.empty() && contacts_.back().time <= now) {
+    closed(contacts_.back().connector) = contacts_.back().closed;
+    contacts_.pop_back();
+    moved = true;
+  }
+  return moved;
 }
 
 std::size_t World::load_index(const std::string& name) const {

@@ -4,6 +4,7 @@
 
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "harness/profile/profile.h"
 #include "harness/scenario/stimulus.h"
@@ -26,13 +27,19 @@ class World {
   [[nodiscard]] const plant::InitialConditions& at_rest() const { return rest_; }
   [[nodiscard]] std::size_t channel_index(const std::string& name) const;
 
-  /// When the ramp of the sun that is under way ends; the plant must never see that corner inside an advance.
-  [[nodiscard]] std::optional<Nanos> ramp_end() const;
-  /// Levels the sun off if its ramp has ended by `now`.
-  void end_ramp_by(Nanos now);
+  /// When something next changes that an earlier stimulus has set going: a ramp of the sun ends, a connector bounces.
+  /// The plant must never see such a corner inside an advance.
+  [[nodiscard]] std::optional<Nanos> next_change() const;
+  /// Makes every such change that is due by `now`. True: a connector moved, so that voltages jump.
+  bool change_by(Nanos now);
 
  private:
   void change(const scenario::Sun& sun, Nanos now);
+  void settle(scenario::Connector connector, bool closed);
+  void change(const scenario::Bounce& bounce, Nanos now);
+  [[nodiscard]] bool& closed(scenario::Connector connector) {
+    return connector == scenario::Connector::kPanel ? conditions_.panel_connected : conditions_.battery_connected;
+  }
   [[nodiscard]] std::size_t load_index(const std::string& name) const;
 
   struct Ramp {
@@ -44,6 +51,12 @@ class World {
   plant::Conditions conditions_;
   plant::InitialConditions rest_;
   std::optional<Ramp> ramp_;
+  struct Contact {
+    Nanos time{0};
+    scenario::Connector connector{};
+    bool closed{};
+  };
+  std::vector<Contact> contacts_;  // of bouncing connectors, the next one last
 };
 
 }  // namespace dawnrig::rig

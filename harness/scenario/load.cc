@@ -31,6 +31,10 @@ plant::SwitchFaultKind kind_of(proto::SwitchFault::Kind kind) {
   return plant::SwitchFaultKind::kNone;
 }
 
+Connector kind_of(proto::Connector connector) {
+  return connector == proto::PANEL_CONNECTOR ? Connector::kPanel : Connector::kBattery;
+}
+
 FigureKind kind_of(proto::Check::Figure figure) {
   switch (figure) {
     case proto::Check::HIGHEST:
@@ -76,6 +80,13 @@ Change change_of(const proto::Stimulus& at) {
       return PowerCycle{from_seconds(at.power_cycle().off_s())};
     case proto::Stimulus::kSwitchFault:
       return SwitchFault{kind_of(at.switch_fault().kind())};
+    case proto::Stimulus::kPanelCable:
+      return PanelCable{at.panel_cable().factor()};
+    case proto::Stimulus::kCorrosion:
+      return Corrosion{kind_of(at.corrosion().connector()), at.corrosion().contact_ohm()};
+    case proto::Stimulus::kBounce:
+      return Bounce{kind_of(at.bounce().connector()), at.bounce().closed(), at.bounce().closures(),
+                    from_seconds(at.bounce().over_s()), at.bounce().seed()};
     case proto::Stimulus::kSun:
     case proto::Stimulus::CHANGE_NOT_SET:  // complained about when the file was read
       break;

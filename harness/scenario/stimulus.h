@@ -45,6 +45,23 @@ struct BatteryResistance {
 struct BatteryCable {
   double factor{1};
 };
+struct PanelCable {
+  double factor{1};
+};
+enum class Connector : std::uint8_t { kBattery, kPanel };
+/// Contact resistance beside the cable's own; 0 is as new.
+struct Corrosion {
+  Connector connector{};
+  double contact_ohm{};
+};
+/// A connector that opens and closes at drawn instants until it ends as `closed` says.
+struct Bounce {
+  Connector connector{};
+  bool closed{true};
+  int closures{1};
+  Nanos over{0};
+  std::uint64_t seed{0};
+};
 struct Supply {
   double supply_v{5};
 };
@@ -70,7 +87,7 @@ struct SwitchFault {
 
 using Change = std::variant<Sun, AmbientTemperature, BatteryTemperature, LoadSwitching, BatteryConnector,
                             PanelConnector, SenseFault, BatteryResistance, BatteryCable, Supply, ReferenceError, Noise,
-                            SerialInput, ResetLine, PowerCycle, SwitchFault>;
+                            SerialInput, ResetLine, PowerCycle, SwitchFault, PanelCable, Corrosion, Bounce>;
 
 /// One line for people and traces: "sun to 800 W/m2 over 5 s".
 [[nodiscard]] std::string text_of(const Change& change);

@@ -83,6 +83,10 @@ const char* words_of(FigureKind kind) {
   return "peak to peak";
 }
 
+const char* words_of(Connector connector) {
+  return connector == Connector::kPanel ? "panel" : "battery";
+}
+
 struct InWords {
   std::string operator()(const Sun& sun) const {
     return "sun to " + number_text(sun.poa_wpm2) + " W/m2" +
@@ -106,6 +110,15 @@ struct InWords {
   }
   std::string operator()(const BatteryCable& r) const {
     return "battery cable resistance times " + number_text(r.factor);
+  }
+  std::string operator()(const PanelCable& r) const { return "panel cable resistance times " + number_text(r.factor); }
+  std::string operator()(const Corrosion& c) const {
+    return std::string(words_of(c.connector)) + " connector with a contact of " + number_text(c.contact_ohm) + " ohm";
+  }
+  std::string operator()(const Bounce& b) const {
+    return std::string(words_of(b.connector)) + " connector bounces over " + seconds(b.over) + ", closing " +
+           std::to_string(b.closures) + " times, seed " + std::to_string(b.seed) + ", and ends " +
+           (b.closed ? "closed" : "open");
   }
   std::string operator()(const Supply& supply) const { return "supply at " + number_text(supply.supply_v) + " V"; }
   std::string operator()(const ReferenceError& error) const {

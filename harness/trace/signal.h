@@ -22,7 +22,7 @@ enum class Signal : std::uint8_t {
   kPanelA,
   kLoadV,  ///< behind the load switch
   kLoadA,
-  kGate,        ///< 1 while the charging switch is commanded to conduct; its mean over a cycle is the duty
+  kGate,  ///< 1 while the stage is commanded to charge (a shunt stage: not to short); its mean over a cycle is the duty
   kLoadSwitch,  ///< 1 while the load output is commanded on
   kPoaWpm2,
   kBatteryDegc,

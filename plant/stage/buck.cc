@@ -6,10 +6,8 @@
 namespace dawnrig::plant {
 namespace {
 
-// n Vt of a driver that compares the transistor's drop with zero.
-constexpr double kKneeV = 1e-3;
 constexpr double kThermalVoltageAt25 = 8.617333262e-5 * 298.15;
-constexpr DiodeParams kComparator{1e-6, kKneeV / kThermalVoltageAt25, 0.0, false, 0.69, 2.0};
+constexpr DiodeParams kComparator{kZeroLeakA, kZeroKneeV / kThermalVoltageAt25, 0.0, false, 0.69, 2.0};
 
 }  // namespace
 

@@ -24,6 +24,10 @@ struct BuckDrive {
   bool freewheel_on{false};  ///< of a complementary transistor; of one that turns off at zero current, that it may
 };
 
+/// A driver that turns its transistor off at zero current: n Vt and Is of the diode that it makes of it.
+inline constexpr double kZeroKneeV = 5e-3;
+inline constexpr double kZeroLeakA = 1e-3;
+
 /// The switching node x has no storage: its voltage solves, at every instant,
 ///
 ///     input o--[switch | diode]--x--+--[L]--[Rw]--+--o bus          i > 0 through L towards the bus
@@ -36,8 +40,9 @@ struct BuckDrive {
 /// Closed, the main switch is Ron, behind the blocking diode where one is fitted. Open, it is nothing, or its body
 /// diode from x to the input where no blocking diode is fitted. Freewheeling goes through a diode, or through a
 /// transistor: one that conducts whenever the main switch does not (Ron, both ways), or one that its driver turns off
-/// at zero current, taken as a diode of 1 mV knee. With a dead driver both are open and the body diode is left. Current
-/// that runs out lets x rise to the bus within L/Rcore, so that discontinuous conduction needs no event.
+/// at zero current, taken as a diode of 5 mV knee that lets 1 mA back. With a dead driver both are open and the body
+/// diode is left. Current that runs out lets x rise to the bus within L/Rcore, so that discontinuous conduction needs
+/// no event.
 ///
 /// Not modelled: dead time and what the body diode loses in it, switching losses, recovered charge, ringing of x with
 /// the transistors' capacitance, saturation of the inductor. Sources: Kirchhoff; ideal-diode controllers regulate a

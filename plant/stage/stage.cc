@@ -12,7 +12,7 @@ constexpr double kMostShortedF = 20e-6;
 void check_buck(Problems& problems, const BuckParams& b) {
   check_range(problems, "inductance_henry", b.inductance_henry, {1e-7, 0.1});
   check_range(problems, "winding_ohm", b.winding_ohm, {0.0, 10.0});
-  check_range(problems, "core_ohm", b.core_ohm, {10.0, 1e6});
+  check_range(problems, "core_ohm", b.core_ohm, {10.0, 2e4});
   check_range(problems, "freewheel_ohm", b.freewheel_ohm, {1e-4, 10.0});
   b.freewheel_diode.check(problems, "freewheel_diode");
   if (b.freewheel_diode.series_resistance_ohm < 1e-4) {

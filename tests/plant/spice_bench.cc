@@ -128,9 +128,9 @@ std::string freewheel_of(const BuckParams& b) {
   if (b.freewheel == Freewheel::kComplementary) {
     return switch_model("low", b.freewheel_ohm) + "Vhigh high 0 1\nSlow x 0 high gate low\n";
   }
-  // Turned off at zero current: a diode of 1 mV knee while the driver allows it, the body diode beside it.
-  return diode + "Dfree 0 x freewheel\n.model comparator D(IS=1e-6 N=" + spice_number(1e-3 / kThermalVoltageAt25) +
-         " RS=0)\n" + switch_model("low", b.freewheel_ohm) +
+  // Turned off at zero current: a diode of a few millivolts while the driver allows it, the body diode beside it.
+  return diode + "Dfree 0 x freewheel\n.model comparator D(IS=" + spice_number(kZeroLeakA) +
+         " N=" + spice_number(kZeroKneeV / kThermalVoltageAt25) + " RS=0)\n" + switch_model("low", b.freewheel_ohm) +
          "Vhigh high 0 1\nDzero 0 y comparator\nSlow y x high gate low\n";
 }
 

@@ -185,21 +185,22 @@ TEST_F(Board, MustHaveASettingsMemoryThatCanBeRead) {
 }
 
 TEST_F(Board, IsToldAllItsFaultsAtOnceInTheOrderOfItsLines) {
-  expect({{{{"\"PB1\"", "\"PZ1\""},
-            {"clock_hz { value: 8e6 }", "clock_hz: 8e6"},
-            {"series_pwm {", "buck {"},
-            {"name: \"panel\"", "name: \"battery\""},
-            {"r_top_ohm { value: 60e3 }", "r_top_kohm { value: 60 }"},
-            {"float_v { value: 13.6 }", "float_v { value: -1 }"},
-            {"load_reconnect_v { value: 12.6 }", "load_reconnect_v { value: 11 }"}},
-           {"board.textproto:6:13: mcu.clock_hz: is 8e6, must be a block: clock_hz { value: 8e6 }",
-            "board.textproto:12:13: gate.pin: is \"PZ1\", a pin that atmega328p does not have",
-            "board.textproto:14:1: stage: has no topology, write series_pwm",
-            "board.textproto:15:3: stage.buck: unknown; must be one of series_pwm, max_bus_v",
-            "board.textproto:34:9: sense[1].name: is \"battery\", the name of sense[0]",
-            "board.textproto:37:13: sense[1].divider.r_top_kohm: unknown; did you mean r_top_ohm (ohm)?",
-            "board.textproto:50:20: declared.float_v: is -1, must be above 0",
-            "board.textproto:56:29: declared.load_reconnect_v: is 11, must be above load_disconnect_v (11.4)"}}});
+  expect(
+      {{{{"\"PB1\"", "\"PZ1\""},
+         {"clock_hz { value: 8e6 }", "clock_hz: 8e6"},
+         {"series_pwm {", "boost {"},
+         {"name: \"panel\"", "name: \"battery\""},
+         {"r_top_ohm { value: 60e3 }", "r_top_kohm { value: 60 }"},
+         {"float_v { value: 13.6 }", "float_v { value: -1 }"},
+         {"load_reconnect_v { value: 12.6 }", "load_reconnect_v { value: 11 }"}},
+        {"board.textproto:6:13: mcu.clock_hz: is 8e6, must be a block: clock_hz { value: 8e6 }",
+         "board.textproto:12:13: gate.pin: is \"PZ1\", a pin that atmega328p does not have",
+         "board.textproto:14:1: stage: has no topology, write one of series_pwm, shunt_pwm, buck",
+         "board.textproto:15:3: stage.boost: unknown; must be one of series_pwm, shunt_pwm, buck, heat_sink, max_bus_v",
+         "board.textproto:34:9: sense[1].name: is \"battery\", the name of sense[0]",
+         "board.textproto:37:13: sense[1].divider.r_top_kohm: unknown; did you mean r_top_ohm (ohm)?",
+         "board.textproto:50:20: declared.float_v: is -1, must be above 0",
+         "board.textproto:56:29: declared.load_reconnect_v: is 11, must be above load_disconnect_v (11.4)"}}});
 }
 
 TEST_F(Board, MayComeFromAnotherSystem) {

@@ -103,6 +103,26 @@ TEST_F(Together, AFittingBoardAndSiteMakeACircuit) {
   EXPECT_EQ(circuit.sense[2].node, plant::SenseNode::kBatteryTemperature);
 }
 
+TEST_F(Together, FusesAndTheCopperOfTheCablesGetIntoTheCircuit) {
+  const testing::Edits edits{{"battery_cable_ohm { value: 0.015 } }",
+                              "battery_cable_ohm { value: 0.015 } cable_per_k { value: 0.00393 } battery_fuse { "
+                              "carries_a { value: 20 } melting_a2s { value: 400 } } }"}};
+  const plant::CircuitParams circuit = circuit_of(load_board(edited("board.textproto", {})), load(edits));
+  EXPECT_EQ(circuit.cable_per_k, 0.00393);
+  ASSERT_TRUE(circuit.battery_fuse);
+  EXPECT_EQ(circuit.battery_fuse->melting_a2s, 400);
+  EXPECT_EQ(circuit.battery_fuse->cold_ohm, 0);
+  EXPECT_FALSE(circuit.panel_fuse);
+}
+
+TEST_F(Together, AFuseThatThePanelWouldBlowIsRefused) {
+  EXPECT_THAT(misfits({}, {{"battery_cable_ohm { value: 0.015 } }",
+                            "battery_cable_ohm { value: 0.015 } panel_fuse { carries_a { value: 2 } melting_a2s { "
+                            "value: 5 } } }"}}),
+              ElementsAre("site.textproto: wiring.panel_fuse.carries_a: is 2, must be above the panel's "
+                          "light_current_a (3): it would blow at noon"));
+}
+
 TEST_F(Together, ABatteryOfAnotherVoltageIsRefused) {
   EXPECT_THAT(
       misfits({}, {{"cells { value: 6 }", "cells { value: 12 }"}}),

@@ -37,6 +37,9 @@ at { time_s: 14 reset_line { held_low: true } }
 at { time_s: 15 power_cycle { off_s: 0.5 } }
 at { sun { poa_wpm2: 100 } }
 at { time_s: 17 load { name: "lamp" } }
+at { time_s: 18 panel_cable { factor: 4 } }
+at { time_s: 19 corrosion { connector: PANEL_CONNECTOR contact_ohm: 0.3 } }
+at { time_s: 20 bounce { connector: BATTERY_CONNECTOR closed: true closures: 6 over_s: 0.02 seed: 9 } }
 recording { interval_s: 0.02 event_window_s: 0.1 }
 check { requirement: "RIPPLE" signal: "bus_v" figure: PEAK_TO_PEAK from_s: 10 to_s: 20.5 minus: 0.25 }
 )";
@@ -79,7 +82,9 @@ TEST_F(ScenarioFile, BecomesATimelineInOrderOfTime) {
                           "8 battery resistance times 3", "9 battery cable resistance times 10", "10 supply at 3.3 V",
                           "11 reference wrong by -0.02 of its value", "12 noise of 0.01 V rms on sense \"battery\"",
                           "13 serial input \"set 14.4\\n\\x01\\\"\"", "14 reset held low", "15 power off for 0.5 s",
-                          "17 charging switch stuck open", "17 load \"lamp\" off"));
+                          "17 charging switch stuck open", "17 load \"lamp\" off", "18 panel cable resistance times 4",
+                          "19 panel connector with a contact of 0.3 ohm",
+                          "20 battery connector bounces over 0.02 s, closing 6 times, seed 9, and ends closed"));
   ASSERT_EQ(scenario.checks.size(), 1U);
   const Check& check = scenario.checks[0];
   EXPECT_EQ(check.requirement, "RIPPLE");
@@ -125,7 +130,7 @@ TEST_F(ScenarioFile, IsRefusedWhenItsTimesMakeNoSense) {
        {"s:2:1: at[0]: has no change, write one of sun, ambient, battery_temperature, load, battery_connector, "
         "panel_connector, sense_fault, battery_resistance, battery_cable, supply, reference_error, noise, "
         "serial_input, "
-        "reset_line, power_cycle, switch_fault"}},
+        "reset_line, power_cycle, switch_fault, panel_cable, corrosion, bounce"}},
       {"at { sun { over_s: 1e300 } }", {"s:2:20: at[0].sun.over_s: is 1e300, must be at most 32000000"}},
       {check + "to_s: 60 }", {}},
       {check + "from_s: 10 to_s: 61 }", {"s:2:72: check[0].to_s: is 61, must be at most duration_s (60)"}},
@@ -188,6 +193,10 @@ TEST(TextOfAChange, SaysEveryKindOfFault) {
   EXPECT_EQ(text_of(SenseFault{"cells", SenseFaultKind::kStuck}), "sense \"cells\" stuck");
   EXPECT_EQ(text_of(SwitchFault{SwitchFaultKind::kNone}), "charging switch mended");
   EXPECT_EQ(text_of(SwitchFault{SwitchFaultKind::kStuckClosed}), "charging switch stuck closed");
+  EXPECT_EQ(text_of(SwitchFault{SwitchFaultKind::kDriverDead}), "charging switch left by a dead driver");
+  EXPECT_EQ(text_of(Corrosion{Connector::kBattery, 0.5}), "battery connector with a contact of 0.5 ohm");
+  EXPECT_EQ(text_of(Bounce{Connector::kPanel, false, 3, seconds{15}, 2}),
+            "panel connector bounces over 15 s, closing 3 times, seed 2, and ends open");
   EXPECT_EQ(text_of(BatteryConnector{true}), "battery connected");
   EXPECT_EQ(text_of(PanelConnector{false}), "panel disconnected");
   EXPECT_EQ(text_of(ResetLine{false}), "reset released");

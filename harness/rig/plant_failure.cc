@@ -1,0 +1,25 @@
+#include "harness/rig/plant_failure.h"
+
+#include "harness/base/text.h"
+
+namespace dawnrig::rig {
+
+std::string plant_failure(plant::AdvanceStatus status, const plant::CircuitState& state,
+                          const plant::Conditions& conditions) {
+  using base::number_text;
+  std::string text = status == plant::AdvanceStatus::kNotANumber ? "the plant left the real numbers"
+                                                                 : "the plant's equations did not converge";
+  text += " after " + number_text(in_seconds(state.now)) + " s: bus " + number_text(state.bus_v) + " V, panel input " +
+          number_text(state.input_v) + " V, inductor " + number_text(state.inductor_a) + " A, state of charge " +
+          number_text(state.battery.soc_frac) + ", battery " + number_text(state.battery.battery_degc) +
+          " degC, cells " + number_text(state.cell_degc) + " degC, sun " + number_text(conditions.sun.poa_wpm2) +
+          " W/m2, ambient " + number_text(conditions.ambient_degc) + " degC, gate " +
+          (conditions.gate_on ? "on" : "off") + ", load switch " + (conditions.load_switch_on ? "on" : "off");
+  for (std::size_t i = 0; i < conditions.loads.size(); ++i) {
+    const plant::Conditions::LoadSetting& load = conditions.loads[i];
+    if (load.on) text += ", load[" + std::to_string(i) + "] at " + number_text(load.scale);
+  }
+  return text;
+}
+
+}  // namespace dawnrig::rig
