@@ -53,8 +53,9 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
     const bool smallest = length.count() <= 1;
     double miss = attempt(y, two, h);
     bool good = std::isfinite(miss) && finite(next_);
+    const bool strayed = !good && (converged_ || !finite(next_));
     if (smallest && !(good && miss <= 1.0)) {
-      converged_ = good = backward_euler(system_, y, h, inverse_tolerance_, next_);
+      good = backward_euler(system_, y, h, inverse_tolerance_, next_);
       miss = kOfLastResort;
     }
     if (good && (miss <= 1.0 || smallest)) {
@@ -65,7 +66,7 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
       return length;
     }
     if (smallest) {
-      status_ = converged_ || !finite(next_) ? AdvanceStatus::kNotANumber : AdvanceStatus::kNotConverged;
+      status_ = strayed ? AdvanceStatus::kNotANumber : AdvanceStatus::kNotConverged;
       return Nanos{0};
     }
     proposed_s_ = good ? h * growth(miss, 0.9) : 0.1 * h;

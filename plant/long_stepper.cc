@@ -48,11 +48,12 @@ Nanos LongStepper::step(Vector& y, Nanos left) {
         continue;
       }
     }
-    bool converged = method_.finish(system_, y, h, next_, error_);
+    const bool converged = method_.finish(system_, y, h, next_, error_);
     double miss = converged ? worst_error() : std::nan("");
     bool good = converged && std::isfinite(miss) && finite(next_);
+    const bool strayed = !good && (converged || !finite(next_));
     if (smallest && !(good && miss <= 1.0)) {
-      converged = good = backward_euler(system_, y, h, inverse_tolerance_, next_);
+      good = backward_euler(system_, y, h, inverse_tolerance_, next_);
       miss = kOfLastResort;
     }
     if (good && (miss <= 1.0 || smallest)) {
@@ -63,7 +64,7 @@ Nanos LongStepper::step(Vector& y, Nanos left) {
       return length;
     }
     if (smallest) {
-      status_ = converged || !finite(next_) ? AdvanceStatus::kNotANumber : AdvanceStatus::kNotConverged;
+      status_ = strayed ? AdvanceStatus::kNotANumber : AdvanceStatus::kNotConverged;
       return Nanos{0};
     }
     proposed_s_ = good ? h * growth(miss) : 0.1 * h;

@@ -195,8 +195,8 @@ TEST(TextOfAChange, SaysEveryKindOfFault) {
   EXPECT_EQ(text_of(SwitchFault{SwitchFaultKind::kStuckClosed}), "charging switch stuck closed");
   EXPECT_EQ(text_of(SwitchFault{SwitchFaultKind::kDriverDead}), "charging switch left by a dead driver");
   EXPECT_EQ(text_of(Corrosion{Connector::kBattery, 0.5}), "battery connector with a contact of 0.5 ohm");
-  EXPECT_EQ(text_of(Bounce{Connector::kPanel, false, 3, seconds{15}, 2}),
-            "panel connector bounces over 15 s, closing 3 times, seed 2, and ends open");
+  EXPECT_EQ(text_of(Bounce{Connector::kPanel, false, 3, milliseconds{20}, 2}),
+            "panel connector bounces over 0.02 s, closing 3 times, seed 2, and ends open");
   EXPECT_EQ(text_of(BatteryConnector{true}), "battery connected");
   EXPECT_EQ(text_of(PanelConnector{false}), "panel disconnected");
   EXPECT_EQ(text_of(ResetLine{false}), "reset released");
