@@ -4,6 +4,7 @@
 #pragma once
 
 #include <filesystem>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -43,6 +44,19 @@ struct PanelSweep {
 /// Current and power over voltage at the panel's own terminals, a branch per irradiance and temperature, with the key
 /// points as remarks. Throws base::BadInput for a sweep that is none.
 [[nodiscard]] Characteristic panel_curve(const profile::SiteProfile& site, const PanelSweep& sweep);
+
+struct BatterySweep {
+  double current_a{10};                  ///< charging above zero
+  std::optional<double> limit_v;         ///< a charge is held there, a discharge ends there; absent: no limit
+  std::vector<double> battery_degc{25};  ///< held, as in a bath
+  std::optional<double> soc_frac;        ///< at the start; absent: 0.1 for a charge, 1 otherwise
+  double for_s{36000};                   ///< at the longest
+  double every_s{30};                    ///< a row
+  double tail_frac{0.02};                ///< a charge ends when its current has fallen to this share
+};
+/// A battery alone at a constant current, with a voltage limit: a branch per temperature. The battery's protection
+/// board is not in it, nor its own warming. Throws base::BadInput for a run that is none.
+[[nodiscard]] Characteristic battery_run(const profile::SiteProfile& site, const BatterySweep& sweep);
 
 struct SenseSweep {
   std::string channel;                       ///< as the profile names it

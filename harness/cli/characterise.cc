@@ -96,6 +96,40 @@ void add_panel(CLI::App& parent, Action& chosen) {
   });
 }
 
+void add_battery(CLI::App& parent, Action& chosen) {
+  struct Options {
+    fs::path site;
+    characteristic::BatterySweep sweep;
+    Outputs outputs;
+  };
+  const auto given = std::make_shared<Options>();
+  CLI::App* command = parent.add_subcommand(
+      "battery",
+      "Charge, discharge or rest of the battery alone, at a constant current with a voltage limit and held "
+      "temperature.\n"
+      "Example: dawnrig characterise battery --site ridge.textproto --current-a 20 --limit-v 28.8 --soc-frac 0.5 "
+      "--picture charge.svg");
+  command->add_option("--site", given->site, "site profile")->required();
+  command->add_option("--current-a", given->sweep.current_a, "charging above zero, discharging below; 0 rests")
+      ->capture_default_str();
+  command->add_option("--limit-v", given->sweep.limit_v, "a charge is held there, a discharge ends there");
+  command->add_option("--battery-degc", given->sweep.battery_degc, "temperatures, held")
+      ->delimiter(',')
+      ->capture_default_str();
+  command->add_option("--soc-frac", given->sweep.soc_frac,
+                      "state of charge at the start; 0.1 for a charge and 1 otherwise unless told");
+  command->add_option("--for-s", given->sweep.for_s, "at the longest")->capture_default_str();
+  command->add_option("--every-s", given->sweep.every_s, "a row")->capture_default_str();
+  command->add_option("--tail-frac", given->sweep.tail_frac, "share of the current at which a charge ends")
+      ->capture_default_str();
+  add_outputs(*command, given->outputs);
+  command->callback([given, &chosen] {
+    chosen = [given] {
+      return tell(characteristic::battery_run(profile::load_site(given->site), given->sweep), given->outputs);
+    };
+  });
+}
+
 void add_sense(CLI::App& parent, Action& chosen) {
   struct Options {
     fs::path board;
@@ -136,6 +170,7 @@ void add_characterise(CLI::App& app, Action& chosen) {
       "Example: dawnrig characterise panel --site ridge.textproto --csv panel.csv --picture panel.svg");
   command->require_subcommand(1);
   add_panel(*command, chosen);
+  add_battery(*command, chosen);
   add_sense(*command, chosen);
 }
 

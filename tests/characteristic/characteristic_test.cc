@@ -104,6 +104,60 @@ TEST(PanelCurve, OfNoSkyIsRefusedInTheWordsOfTheOption) {
               HasSubstr("--poa-wpm2"));
 }
 
+TEST(BatteryRun, BeginsAtTheRestingVoltageAndTheSeriesResistance) {
+  const profile::SiteProfile site = ridge_site();
+  const plant::Battery battery{site.battery};
+  BatterySweep sweep;
+  sweep.current_a = 20;
+  sweep.soc_frac = 0.5;
+  sweep.for_s = 60;
+  const Characteristic table = battery_run(site, sweep);
+  const std::vector<double>& first = table.branches[0].rows.front();
+  EXPECT_NEAR(first[2], battery.ocv_v(0.5, 25) + 20 * battery.series(0.5, 25).ohm, 1e-9);
+  EXPECT_EQ(first[3], 20);
+}
+
+TEST(BatteryRun, OfAChargeNeverPassesItsLimitAndCountsWhatItTook) {
+  const profile::SiteProfile site = ridge_site();
+  BatterySweep sweep;
+  sweep.current_a = 20;
+  sweep.limit_v = 28.8;
+  sweep.soc_frac = 0.5;
+  sweep.for_s = 7200;
+  const Characteristic table = battery_run(site, sweep);
+  double before_a = 1e9;
+  for (const std::vector<double>& row : table.branches[0].rows) {
+    EXPECT_LE(row[2], 28.8 + 1e-9) << "at " << row[1] << " s";
+    EXPECT_LE(row[3], before_a + 1e-9) << "at " << row[1] << " s";
+    before_a = row[3];
+  }
+  // Gassing and self-discharge take their share of what goes in; the rest is in the state of charge.
+  const std::vector<double>& last = table.branches[0].rows.back();
+  const double stored_ah = (last[4] - 0.5) * plant::Battery{site.battery}.capacity_ah();
+  EXPECT_LT(stored_ah, last[6]);
+  EXPECT_NEAR(stored_ah, last[6], 0.05 * last[6]);
+}
+
+TEST(BatteryRun, OfADischargeEndsAtItsVoltage) {
+  BatterySweep sweep;
+  sweep.current_a = -20;
+  sweep.limit_v = 23.5;
+  sweep.every_s = 10;
+  const Characteristic table = battery_run(ridge_site(), sweep);
+  const auto& rows = table.branches[0].rows;
+  EXPECT_LE(rows.back()[2], 23.5);
+  EXPECT_GT(rows[rows.size() - 2][2], 23.5);
+  EXPECT_NEAR(rows.back()[6], -20 * rows.back()[1] / 3600, 1e-9);
+}
+
+TEST(BatteryRun, OfNoTimeIsRefused) {
+  BatterySweep sweep;
+  sweep.for_s = 0;
+  EXPECT_THAT(refusal_of([&] { (void)battery_run(ridge_site(), sweep); }), HasSubstr("--for-s"));
+  sweep.for_s = 10;
+  EXPECT_THAT(refusal_of([&] { (void)battery_run(ridge_site(), sweep); }), HasSubstr("--every-s"));
+}
+
 TEST(SenseTransfer, OfADividerIsItsRatioUpToTheSupply) {
   const profile::BoardProfile board = ridge_board("a");
   const auto& divider =
