@@ -147,7 +147,7 @@ TEST(BatteryRun, OfADischargeEndsAtItsVoltage) {
   const auto& rows = table.branches[0].rows;
   EXPECT_LE(rows.back()[2], 23.5);
   EXPECT_GT(rows[rows.size() - 2][2], 23.5);
-  EXPECT_NEAR(rows.back()[6], -20 * rows.back()[1] / 3600, 1e-9);
+  EXPECT_NEAR(rows.back()[6], -20 * rows.back()[1] / 3600, 1e-6);
 }
 
 TEST(BatteryRun, OfNoTimeIsRefused) {
