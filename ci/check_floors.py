@@ -47,7 +47,7 @@ THIRD_PARTIES = (
     ("protobuf", r"google/protobuf/|(proto/)?\w+\.pb\.h$", HARNESS, ("tests/",)),
     ("Boost", r"boost/", HARNESS, ("tests/",)),
     ("spdlog", r"(spdlog|fmt)/", HARNESS, ("tests/",)),
-    ("simavr", r"simavr/|(sim|avr)_\w+\.h$|avr/", ("harness/device/", "tests/device/"), ()),
+    ("simavr", r"simavr/|(sim|avr)_\w+\.h$|avr/", ("harness/device/", "tests/device/", "tests/benchmark/"), ()),
     ("libelf", r"(libelf|gelf|elf)\.h$", ("harness/device/", "tests/device/"), ()),
     ("OpenSSL", r"openssl/", HARNESS, ("tests/",)),
     ("zlib", r"(zlib|zconf)\.h$", HARNESS, ("tests/",)),

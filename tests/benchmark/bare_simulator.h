@@ -1,0 +1,15 @@
+// The packaged simulator as it comes, in the run loop that its own examples show: what our speeds are held against.
+// Room: tests/benchmark.
+#pragma once
+
+#include <cstdint>
+
+#include "harness/device/image.h"
+
+namespace dawnrig::benchmark {
+
+/// Runs the image for so many cycles, sleep passing at once, nothing connected to any pin. Returns the cycles it got
+/// to.
+std::int64_t run_bare(const char* part, const device::Image& image, std::int64_t clock_hz, std::int64_t cycles);
+
+}  // namespace dawnrig::benchmark

@@ -1,0 +1,230 @@
+// Benchmark: whole runs, device and plant in the loop, against the packaged simulator alone.
+//
+//   build/<preset>/tests/benchmark/loop_bench [ROW...]     one `name value unit` per line; all rows unless some are
+//   named
+//
+// A new row is a function and a line in kRows.
+#include <sys/resource.h>
+
+#include <algorithm>
+#include <atomic>
+#include <chrono>
+#include <cstdio>
+#include <functional>
+#include <string>
+#include <thread>
+#include <vector>
+
+#include "harness/device/virtual_device.h"
+#include "harness/rig/virtual_rig.h"
+#include "harness/testing/scenario_run.h"
+#include "tests/benchmark/bare_simulator.h"
+
+namespace dawnrig::benchmark {
+namespace {
+
+using namespace std::chrono_literals;
+using std::filesystem::path;
+
+const path kSource{DAWNRIG_SOURCE_DIR};
+const path kBinary{DAWNRIG_BINARY_DIR};
+
+rig::VirtualRigSetup setup_of(const std::string& image, const std::string& board, const std::string& site) {
+  const path profiles = kSource / "fixtures/profiles";
+  rig::VirtualRigSetup setup;
+  setup.board = profile::load_board(profiles / (board + ".textproto"));
+  setup.site = profile::load_site(profiles / (site + ".textproto"));
+  setup.image = device::load_image(kBinary / image, setup.board.device.part);
+  setup.initial.soc_frac = 0.9;
+  setup.initial.poa_wpm2 = 700.0;
+  setup.seed = 1;
+  return setup;
+}
+rig::VirtualRigSetup ridge() {
+  return setup_of("fixtures/reference_device/ridge_a.elf", "ridge_repeater_a", "ridge_repeater_site");
+}
+
+/// The least wall time of three: what the machine's other work adds is never negative.
+double wall_s(const std::function<void()>& work) {
+  double least_s = 1e30;
+  for (int i = 0; i < 3; ++i) {
+    const auto start = std::chrono::steady_clock::now();
+    work();
+    least_s = std::min(least_s, std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count());
+  }
+  return least_s;
+}
+
+class Nobody final : public device::Surroundings {
+ public:
+  void on_pin(device::Cycle, device::Pin, device::Drive) override {}
+  double adc_pin_v(device::Cycle, int) override { return 2.5; }
+  void on_serial_byte(device::Cycle, std::uint8_t) override {}
+  void on_reset(device::Cycle, device::ResetCause) override {}
+};
+
+constexpr std::int64_t kClockHz = 16'000'000;
+
+double device_wall_s(const rig::VirtualRigSetup& setup, int seconds) {
+  return wall_s([&setup, seconds] {
+    Nobody nobody;
+    device::DeviceParams params = setup.board.device;
+    params.seed = 1;
+    device::VirtualDevice device(params, setup.image, nobody);
+    device.run_until(seconds * kClockHz);
+  });
+}
+double rig_wall_s(const rig::VirtualRigSetup& setup, Nanos duration) {
+  return wall_s([&setup, duration] {
+    rig::VirtualRig rig{setup};
+    rig.run_until(duration);
+  });
+}
+double bare_wall_s(const rig::VirtualRigSetup& setup, int seconds) {
+  return wall_s(
+      [&setup, seconds] { run_bare(setup.board.device.part.c_str(), setup.image, kClockHz, seconds * kClockHz); });
+}
+
+void row(const char* name, double value, const char* unit) {
+  std::printf("%s %.4g %s\n", name, value, unit);
+  std::fflush(stdout);
+}
+
+void closed_loop() {
+  const auto setup = ridge();
+  const double bare_s = bare_wall_s(setup, 60);
+  const double loop_s = rig_wall_s(setup, 60s);
+  const double device_s = device_wall_s(setup, 60);
+  row("closed_loop_over_bare_simulator", bare_s / loop_s, "ratio");
+  row("device_alone_over_bare_simulator", bare_s / device_s, "ratio");
+  row("device_share_of_closed_loop", device_s / loop_s, "frac");
+  row("closed_loop_over_real_time", 60.0 / loop_s, "ratio");
+}
+
+void core_image() {
+  auto setup = setup_of("tests/device/images/core_sketch-atmega328p.elf", "core_device", "core_device_site");
+  const double bare_s = bare_wall_s(setup, 10);
+  row("core_image_over_bare_simulator", bare_s / device_wall_s(setup, 10), "ratio");
+  row("core_image_bare_over_real_time", 10.0 / bare_s, "ratio");
+  setup = setup_of("fixtures/core_device/core_device.elf", "core_device", "core_device_site");
+  const double bare_device_s = bare_wall_s(setup, 10);
+  row("core_device_closed_loop_over_bare_simulator", bare_device_s / rig_wall_s(setup, 10s), "ratio");
+  row("core_device_alone_over_bare_simulator", bare_device_s / device_wall_s(setup, 10), "ratio");
+}
+
+/// Sixteen runs, handed out one by one to so many threads.
+double sixteen_runs_wall_s(int threads) {
+  const auto setup = ridge();
+  return wall_s([&setup, threads] {
+    std::atomic<int> next{0};
+    std::vector<std::thread> workers;
+    for (int i = 0; i < threads; ++i) {
+      workers.emplace_back([&setup, &next] {
+        for (int k = next++; k < 16; k = next++) {
+          rig::VirtualRigSetup own = setup;
+          own.seed = static_cast<std::uint64_t>(k);
+          rig::VirtualRig rig{own};
+          rig.run_until(20s);
+        }
+      });
+    }
+    for (std::thread& worker : workers) {
+      worker.join();
+    }
+  });
+}
+void two_cores() {
+  row("two_cores_over_one", sixteen_runs_wall_s(1) / sixteen_runs_wall_s(2), "ratio");
+}
+
+/// The gate on the output of timer 1 at a fixed duty, from a script that one of the devices' test images plays.
+void pwm() {
+  struct Speed {
+    const char* name;
+    std::uint8_t clock;  // how the timer divides
+  };
+  for (const Speed& speed :
+       {Speed{"pwm_490hz_over_real_time", 3}, {"pwm_3922hz_over_real_time", 2}, {"pwm_31373hz_over_real_time", 1}}) {
+    auto setup =
+        setup_of("tests/device/images/register_player-atmega328p.elf", "ridge_repeater_a", "ridge_repeater_site");
+    setup.board.gate.pin = {'B', 1};
+    setup.board.gate.polarity = profile::Polarity::kActiveHigh;
+    setup.board.gate.pull = profile::Pull::kDown;
+    setup.board.load_output.reset();
+    setup.board.device.watched = {setup.board.gate.pin};
+    setup.board.eeprom = {'w', 0x24, 0, 0x02, 'w', 0x89, 0, 0,           'w', 0x88, 0, 90,
+                          'w', 0x80, 0, 0x81, 'w', 0x81, 0, speed.clock, 0,   0,    0, 0};
+    row(speed.name, 4.0 / rig_wall_s(setup, 4s), "ratio");
+  }
+}
+
+void hours() {
+  const auto setup = ridge();
+  const auto once_s = [&setup](Nanos duration) {
+    const auto start = std::chrono::steady_clock::now();
+    rig::VirtualRig rig{setup};
+    rig.run_until(duration);
+    return std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
+  };
+  const double one_s = once_s(1h);
+  row("hour_wall_s", one_s, "s");
+  const double ten_s = once_s(10h);
+  row("ten_hours_wall_s", ten_s, "s");
+  row("ten_hours_over_one", ten_s / one_s, "ratio");
+}
+
+void day() {
+  testing::ScenarioRunOptions options;
+  options.scenario = kSource / "fixtures/scenarios/a_day_on_the_ridge.textproto";
+  options.firmware = kBinary / "fixtures/reference_device/ridge_a.elf";
+  options.board = kSource / "fixtures/profiles/ridge_repeater_a.textproto";
+  options.site = kSource / "fixtures/profiles/ridge_repeater_site.textproto";
+  options.requirements = kSource / "fixtures/requirements/charge_controller.textproto";
+  const auto start = std::chrono::steady_clock::now();
+  const auto outcome = testing::run_scenario(options);
+  if (!outcome.invalid_because.empty()) {
+    std::fprintf(stderr, "the day is worth nothing: %s\n", outcome.invalid_because.c_str());
+    return;
+  }
+  row("day_wall_s", std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count(), "s");
+  rusage usage{};
+  getrusage(RUSAGE_SELF, &usage);
+  row("day_rss_mib", static_cast<double>(usage.ru_maxrss) / 1024.0, "MiB");
+}
+
+struct Row {
+  const char* name;
+  void (*measure)();
+};
+constexpr Row kRows[] = {{"closed_loop", closed_loop},
+                         {"core_image", core_image},
+                         {"two_cores", two_cores},
+                         {"pwm", pwm},
+                         {"hours", hours},
+                         {"day", day}};
+
+int run(const std::vector<std::string>& asked) {
+  for (const std::string& name : asked) {
+    if (std::none_of(std::begin(kRows), std::end(kRows), [&name](const Row& one) { return name == one.name; })) {
+      std::fprintf(stderr, "loop_bench: there is no row '%s'; there are:", name.c_str());
+      for (const Row& one : kRows) {
+        std::fprintf(stderr, " %s", one.name);
+      }
+      std::fprintf(stderr, "\n");
+      return 3;
+    }
+  }
+  for (const Row& one : kRows) {
+    if (asked.empty() || std::find(asked.begin(), asked.end(), one.name) != asked.end()) {
+      one.measure();
+    }
+  }
+  return 0;
+}
+
+}  // namespace
+}  // namespace dawnrig::benchmark
+
+int main(int argc, char** argv) {
+  return dawnrig::benchmark::run({argv + 1, argv + argc});
+}
