@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "harness/base/bad_input.h"
 #include "harness/device/simulator_core_internal.h"
 
 namespace dawnrig::device {
@@ -11,6 +12,7 @@ constexpr Cycle kShortestStride = 64;
 constexpr Cycle kLongestStride = 1024;
 constexpr Cycle kLeastRoom = 48;       // nearer to the next event there is nothing to gain
 constexpr int kMostSteps = 600;        // of one look
+constexpr int kMostMisses = 4;         // then the loop that idled last is no longer where the program is
 constexpr int kTurns = 3;              // the first one may still leave things behind that the others find as they are
 constexpr Cycle kFirstPatience = 256;  // a loop found busy is left alone for this long, then for twice as long...
 constexpr int kMostStrikes = 12;       // ...up to about a million cycles
@@ -24,11 +26,13 @@ IdleSkipper::IdleSkipper(SimulatorCore& core)
       avr_(core.avr()),
       loops_({core.avr()->flash, core.program_bytes()}, core.avr()->flashend + 1U),
       suspects_(loops_.size()),
+      replay_(core.avr(), readers_),
       watchdog_(next_module<avr_watchdog_t>(core.avr(), "watchdog")) {}
 
 void IdleSkipper::start_over() {
   std::fill(suspects_.begin(), suspects_.end(), Suspect{});
   next_look_ = 0;
+  favourite_ = LoopMap::kNone;
   stride_ = kShortestStride;
 }
 
@@ -51,10 +55,15 @@ int IdleSkipper::suspect_at(std::uint32_t pc) const {
 
 void IdleSkipper::look() {
   const Cycle now = now_of(avr_);
+  if (avr_->interrupt_state != 0) {
+    next_look_ = now + 1;  // interrupts were just enabled; one instruction later it is clear what comes of that
+    return;
+  }
   pets_watchdog_ = false;
   quiet_until_ = next_event();
-  const int index = suspect_at(avr_->pc);
-  if (index == LoopMap::kNone || avr_->interrupt_state != 0 || quiet_until_ - now < kLeastRoom) {
+  const bool returns = favourite_ != LoopMap::kNone && favourite_missed_ < kMostMisses;
+  const int index = returns ? favourite_ : suspect_at(avr_->pc);
+  if (index == LoopMap::kNone || quiet_until_ - now < kLeastRoom) {
     stride_ = std::min(stride_ * 2, kLongestStride);
     next_look_ = now + stride_;
     avr_->run_cycle_limit = static_cast<avr_cycle_count_t>(stride_);
@@ -62,7 +71,7 @@ void IdleSkipper::look() {
   }
   avr_->run_cycle_limit = 1;  // the simulator would run on to the next event by itself
   avr_->run_cycle_count = 1;
-  judge(index, probe(loops_.at(index)));
+  judge(index, probe(index));
   avr_->run_cycle_limit = static_cast<avr_cycle_count_t>(stride_);
   avr_cycle_timer_process(avr_);  // nothing is due: this works out how far the simulator may run by itself
 }
@@ -70,6 +79,11 @@ void IdleSkipper::look() {
 void IdleSkipper::judge(int index, Outcome outcome) {
   Suspect& suspect = suspects_[static_cast<std::size_t>(index)];
   const Cycle now = now_of(avr_);
+  if (index == favourite_ && favourite_missed_ < kMostMisses && outcome != Outcome::kIdle) {
+    ++favourite_missed_;
+    next_look_ = now + kShortestStride;
+    return;
+  }
   if (outcome == Outcome::kBusy) {
     suspect.retry_at = now + (kFirstPatience << suspect.strikes);
     suspect.strikes = std::min(suspect.strikes + 1, kMostStrikes);
@@ -79,20 +93,21 @@ void IdleSkipper::judge(int index, Outcome outcome) {
     suspect.retry_at = now + kFirstPatience;
     next_look_ = now + stride_;
   } else {
+    favourite_ = index;
+    favourite_missed_ = 0;
     suspect.strikes = 0;
     stride_ = kShortestStride;
     next_look_ = std::max(quiet_until_, now + 1);  // behind an event that disturbs nothing the loop idles on
   }
 }
 
-IdleSkipper::Outcome IdleSkipper::probe(const LoopMap::Loop& loop) {
-  steps_ = 0;
-  written_count_ = 0;
-  read_count_ = 0;
-  while (avr_->pc != loop.head) {
-    if (const Outcome outcome = step(); outcome != Outcome::kIdle) {
-      return outcome;
-    }
+IdleSkipper::Outcome IdleSkipper::probe(int index) {
+  const LoopMap::Loop& loop = loops_.at(index);
+  if (const Outcome outcome = go_to(loop.head, index == favourite_); outcome != Outcome::kIdle) {
+    return outcome;
+  }
+  if (index == replay_of_ && pass_counting_turns(loop.head)) {
+    return Outcome::kIdle;  // as last time
   }
   Snapshot before = snapshot();
   for (int k = 0; k < kTurns; ++k) {
@@ -105,30 +120,74 @@ IdleSkipper::Outcome IdleSkipper::probe(const LoopMap::Loop& loop) {
       pass_turns(now_of(avr_) - began);
       return Outcome::kIdle;
     }
+    replay_of_ = counts_ ? index : LoopMap::kNone;
+    if (counts_ && pass_counting_turns(loop.head)) {
+      return Outcome::kIdle;
+    }
     before = after;
   }
   return Outcome::kBusy;
 }
 
+IdleSkipper::Outcome IdleSkipper::run_plainly(Cycle until) {
+  const std::int64_t entries = core_.interrupts_entered();
+  bool alone = true;
+  while (alone && now_of(avr_) < until) {
+    avr_->run_cycle_limit = static_cast<avr_cycle_count_t>(until - now_of(avr_));
+    avr_->run_cycle_count = avr_->run_cycle_limit;
+    core_.run_awake();
+    alone = !core_.crashed() && avr_->state == cpu_Running && core_.interrupts_entered() == entries &&
+            now_of(avr_) < quiet_until_;
+  }
+  avr_->run_cycle_limit = 1;
+  avr_->run_cycle_count = 1;
+  return alone ? Outcome::kIdle : Outcome::kDisturbed;
+}
+
+IdleSkipper::Outcome IdleSkipper::go_to(std::uint32_t head, bool out_of_routines) {
+  steps_ = 0;
+  Outcome outcome = Outcome::kIdle;
+  if (out_of_routines && favourite_ == replay_of_) {
+    // The path home is on record: no need to look at each step of it.
+    outcome = run_plainly(std::min(now_of(avr_) + replay_.cycles_from(avr_->pc), quiet_until_));
+  }
+  while (outcome == Outcome::kIdle && avr_->pc != head) {
+    written_count_ = 0;
+    outcome = step(out_of_routines);
+  }
+  return outcome;
+}
+
 IdleSkipper::Outcome IdleSkipper::turn(std::uint32_t head) {
   pets_watchdog_ = false;
   written_count_ = 0;
-  read_count_ = 0;
+  same_until_ = std::numeric_limits<Cycle>::max();
+  counts_ = false;
+  replay_.forget();
+  turn_began_ = now_of(avr_);
   Outcome outcome = Outcome::kIdle;
   do {
     outcome = step();
   } while (outcome == Outcome::kIdle && avr_->pc != head);
+  if (outcome == Outcome::kIdle) {
+    replay_.finish(now_of(avr_) - turn_began_);
+  }
   return outcome;
 }
 
-IdleSkipper::Outcome IdleSkipper::step() {
-  if (++steps_ > kMostSteps || !harmless(next_instruction())) {
+IdleSkipper::Outcome IdleSkipper::step(bool out_of_routines) {
+  const Instruction one = next_instruction();
+  const bool leaves = out_of_routines && one.operation == Operation::kReturnFromInterrupt;
+  if (++steps_ > kMostSteps || !(harmless(one) || leaves)) {
     return Outcome::kBusy;
   }
+  const std::uint32_t pc = avr_->pc;
+  const Cycle after = now_of(avr_) - turn_began_;
   const std::int64_t entries = core_.interrupts_entered();
   core_.run_awake();
   const bool alone = !core_.crashed() && avr_->state == cpu_Running && core_.interrupts_entered() == entries &&
                      now_of(avr_) < quiet_until_;
+  replay_.record(one, pc, after, avr_->pc);
   return alone ? Outcome::kIdle : Outcome::kDisturbed;
 }
 
@@ -189,14 +248,13 @@ bool IdleSkipper::may_load(std::uint32_t address) {
   if (cell.r.c == nullptr) {
     return true;  // a plain cell: only writes and events change it
   }
-  const auto end = read_.begin() + static_cast<std::ptrdiff_t>(read_count_);
-  if (std::find(read_.begin(), end, address) != end) {
-    return true;
-  }
-  if (readers_[io] == nullptr || read_count_ == read_.size()) {
+  if (readers_[io] == nullptr) {
     return false;
   }
-  read_[read_count_++] = static_cast<avr_io_addr_t>(address);
+  // What is read now holds from now on, not from the end of the turn: it may have changed by then.
+  const auto at = static_cast<avr_io_addr_t>(address);
+  same_until_ = std::min(same_until_, readers_[io]->reads_same_until(at));
+  counts_ = counts_ || readers_[io]->count_at(at, now_of(avr_)).has_value();
   return true;
 }
 
@@ -252,11 +310,30 @@ bool IdleSkipper::memory_as_before() const {
   return true;
 }
 
-void IdleSkipper::pass_turns(Cycle turn_cycles) {
-  Cycle until = next_event();
-  for (std::size_t i = 0; i < read_count_; ++i) {
-    until = std::min(until, readers_[AVR_DATA_TO_IO(read_[i])]->reads_same_until(read_[i]));
+bool IdleSkipper::pass_counting_turns(std::uint32_t head) {
+  const bool pending = avr_->interrupts.pending.read != avr_->interrupts.pending.write;
+  if (!replay_.recorded() || pets_watchdog_ || pending) {
+    return false;
   }
+  const Cycle until = next_event();
+  const Cycle turn_cycles = replay_.turn_cycles();
+  const Cycle room = (until - 1 - now_of(avr_)) / turn_cycles;
+  const Cycle alike = room < 2 ? 0 : replay_.turns_alike(room);
+  if (alike < 2) {
+    return false;
+  }
+  // All but the last are skipped. The simulator executes that one, and so leaves behind what a turn leaves behind.
+  avr_->cycle += static_cast<avr_cycle_count_t>((alike - 1) * turn_cycles);
+  skipped_ += (alike - 1) * turn_cycles;
+  if (run_plainly(now_of(avr_) + turn_cycles) != Outcome::kIdle || avr_->pc != head || !replay_.came_true()) {
+    throw base::RunFault("a loop that waits for a counter did not take the turn that was worked out for it");
+  }
+  quiet_until_ = alike < room ? now_of(avr_) + turn_cycles : until;
+  return true;
+}
+
+void IdleSkipper::pass_turns(Cycle turn_cycles) {
+  const Cycle until = std::min(next_event(), same_until_);
   quiet_until_ = until;
   // The last turn skipped ends before `until`: what falls due there meets the instruction it would have met.
   const Cycle turns = (until - 1 - now_of(avr_)) / turn_cycles;

@@ -11,6 +11,7 @@
 #include "harness/device/instruction.h"
 #include "harness/device/loop_map.h"
 #include "harness/device/simavr_internal.h"
+#include "harness/device/turn_replay_internal.h"
 
 namespace dawnrig::device {
 
@@ -36,7 +37,6 @@ class IdleSkipper {
 
  private:
   static constexpr std::size_t kMostBytesWritten = 48;
-  static constexpr std::size_t kMostReads = 8;
 
   /// Everything that decides what the processor does next, save its memory.
   struct Snapshot {
@@ -59,8 +59,10 @@ class IdleSkipper {
   enum class Outcome : std::uint8_t { kIdle, kBusy, kDisturbed };
 
   [[nodiscard]] int suspect_at(std::uint32_t pc) const;
-  [[nodiscard]] Outcome probe(const LoopMap::Loop& loop);
-  [[nodiscard]] Outcome step();
+  [[nodiscard]] Outcome probe(int index);
+  [[nodiscard]] Outcome run_plainly(Cycle until);
+  [[nodiscard]] Outcome go_to(std::uint32_t head, bool out_of_routines);
+  [[nodiscard]] Outcome step(bool out_of_routines = false);
   [[nodiscard]] Outcome turn(std::uint32_t head);
   [[nodiscard]] Instruction next_instruction() const;
   [[nodiscard]] bool harmless(const Instruction& one);
@@ -73,6 +75,7 @@ class IdleSkipper {
   [[nodiscard]] bool memory_as_before() const;
   [[nodiscard]] Cycle next_event() const;
   void pass_turns(Cycle turn_cycles);
+  [[nodiscard]] bool pass_counting_turns(std::uint32_t head);
   void judge(int index, Outcome outcome);
 
   SimulatorCore& core_;
@@ -80,7 +83,11 @@ class IdleSkipper {
   LoopMap loops_;
   std::vector<Suspect> suspects_;  ///< one per loop
   std::array<Peripheral*, MAX_IOs> readers_{};
+  TurnReplay replay_;
+  int replay_of_{LoopMap::kNone};  ///< the loop whose turn is recorded there
   const avr_watchdog_t* watchdog_;
+  int favourite_{LoopMap::kNone};  ///< the loop that idled last
+  int favourite_missed_{0};        ///< how often it has not been met again since
 
   Cycle next_look_{0};
   Cycle stride_{64};
@@ -90,10 +97,11 @@ class IdleSkipper {
   Cycle quiet_until_{0};  ///< nothing falls due before
   int steps_{0};
   bool pets_watchdog_{false};
+  bool counts_{false};  ///< reads a running counter
+  Cycle turn_began_{0};
   std::array<Written, kMostBytesWritten> written_{};
   std::size_t written_count_{0};
-  std::array<avr_io_addr_t, kMostReads> read_{};
-  std::size_t read_count_{0};
+  Cycle same_until_{0};  ///< what it read from peripherals reads the same
 };
 
 }  // namespace dawnrig::device

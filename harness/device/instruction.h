@@ -91,4 +91,12 @@ struct Instruction {
 [[nodiscard]] Instruction taken_apart(std::uint32_t at, std::uint16_t first, std::uint16_t second,
                                       std::uint32_t flash_bytes);
 
+constexpr unsigned kAllFlags = 0xFF;
+
+/// One bit per flag, as they stand in the status register. A load or store by pointer may meet that register too; what
+/// is not known to the operand reads as if it did.
+[[nodiscard]] unsigned flags_read_by(const Instruction& one);
+/// Flags that it surely sets.
+[[nodiscard]] unsigned flags_set_by(const Instruction& one);
+
 }  // namespace dawnrig::device

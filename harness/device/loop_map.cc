@@ -19,7 +19,8 @@ std::optional<LoopMap::Loop> loop_closed_at(std::span<const std::uint8_t> flash,
   const Instruction one = taken_apart(at, word_at(flash, at), word_at(flash, at + 2U), flash_bytes);
   const bool jumps = one.operation == Operation::kJump || one.operation == Operation::kBranchIfSet ||
                      one.operation == Operation::kBranchIfClear;
-  if (!jumps || one.k > at || at - one.k > kLongestBytes) {
+  const bool restarts = one.k == 0;
+  if (!jumps || restarts || one.k > at || at - one.k > kLongestBytes) {
     return std::nullopt;
   }
   return LoopMap::Loop{one.k, at + one.bytes, LoopMap::kNone};

@@ -6,6 +6,7 @@
 #include <cstdint>
 #include <limits>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -26,6 +27,11 @@ class Peripheral {
   virtual void io_clock_stopped(bool /*stopped*/) {}
   /// The CPU fell asleep in ADC noise reduction mode.
   virtual void quiet_sleep_entered() {}
+  /// What a read of a running counter will give at a later instant, if nothing is written and no appointment falls due
+  /// before; nullopt: `address` is no counter of this peripheral.
+  [[nodiscard]] virtual std::optional<std::uint8_t> count_at(avr_io_addr_t /*address*/, Cycle /*at*/) const {
+    return std::nullopt;
+  }
   /// Until when reads of a register that this peripheral vouches for give what they give now, if nothing is written and
   /// no appointment falls due before. Only such reads come here as do nothing, or nothing that a second one would add
   /// to.

@@ -296,6 +296,14 @@ Cycle TimerUnit::reads_same_until(avr_io_addr_t address) {
   return due_tick_ == kNever ? kNever : clock_.begin_of(due_tick_);
 }
 
+std::optional<std::uint8_t> TimerUnit::count_at(avr_io_addr_t address, Cycle at) const {
+  if (address != io_.r_tcnt) {
+    return std::nullopt;
+  }
+  const bool runs = clock_.source == TimerClock::Source::kPrescaler;
+  return static_cast<std::uint8_t>(counter_.value_at(runs ? clock_.tick_at(at) : tick_now()) & 0xFF);
+}
+
 void TimerUnit::on_appointment(Cycle when) {
   appointed_ = false;
   advance(when);

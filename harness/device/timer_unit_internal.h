@@ -32,6 +32,7 @@ class TimerUnit : public Peripheral {
   void reset() override;
   void io_clock_stopped(bool stopped) override;
   [[nodiscard]] Cycle reads_same_until(avr_io_addr_t address) override;
+  [[nodiscard]] std::optional<std::uint8_t> count_at(avr_io_addr_t address, Cycle at) const override;
   /// Before and after the shared prescaler is held, released or reset.
   void settle() { advance(core_.now()); }
   void clock_changed();
