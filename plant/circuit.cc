@@ -319,6 +319,21 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, S
   return p;
 }
 
+double Circuit::sampled_v(CircuitState& state, const Conditions& conditions, std::size_t channel,
+                          const AdcInputParams& input, double held_v) const {
+  double& pin_v = state.sense_v[channel];
+  if (input.sampling_capacitance_f == 0.0 || conditions.sense_faults[channel] == SenseFaultKind::kStuck) return pin_v;
+  const SenseChannel& sense = parts_.sense[channel];
+  SenseChannel::Scratch scratch;
+  const SenseWorld world{sense.node() == SenseNode::kPanelInput ? state.input_v : state.bus_v,
+                         state.battery.battery_degc, conditions.ambient_degc, conditions.supply_v,
+                         conditions.sense_faults[channel]};
+  const double farad = sense.capacitance_f();
+  const Sampled sampled = sample_pin(input, {pin_v, farad, -farad * sense.at(pin_v, world, scratch).pin_d_pin}, held_v);
+  pin_v += sampled.pin_step_v;
+  return sampled.held_v;
+}
+
 double Circuit::books_residual_j(const CircuitState& start, const CircuitState& end) const {
   const Books& a = start.books;
   const Books& b = end.books;

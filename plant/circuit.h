@@ -24,6 +24,7 @@
 #include "plant/core/time.h"
 #include "plant/load/load.h"
 #include "plant/panel/single_diode.h"
+#include "plant/sense/adc_input.h"
 #include "plant/sense/network.h"
 #include "plant/stage/buck.h"
 #include "plant/stage/series_pwm.h"
@@ -191,6 +192,11 @@ class Circuit {
   /// and energies and net charge of a PWM cycle within 1e-5; tests/plant/gate_stepper_test.cc measures it. Stretches
   /// of a few milliseconds go by GateStepper, longer ones by the L-stable Rodas3.
   AdvanceStatus advance(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer) const;
+
+  /// A conversion at state.now: what the converter of channel `channel` gets, with `held_v` what it converted last, of
+  /// whatever channel. Its sampling capacitor pulls at the pin, which moves in state; that jump is not told to anyone.
+  [[nodiscard]] double sampled_v(CircuitState& state, const Conditions& conditions, std::size_t channel,
+                                 const AdcInputParams& input, double held_v) const;
 
   /// The voltages and currents at state.now under `conditions`, which may differ from those of the last advance: that
   /// is how the two sides of an edge are seen.

@@ -46,6 +46,7 @@ struct CircuitPoint {
   double load_v{};                                  ///< behind the load switch
   double load_a{};                                  ///< all loads
   double load_d_bus{};                              ///< slope of load_a at fixed filaments
+  double switched_a{}, switched_d_bus{};            ///< the same of the loads behind the switch
   double switched_share_frac{1.0};                  ///< of a current's drift behind the load switch, seen from the bus
   double from_input_a{}, from_bus_a{};              ///< into all sense networks
   double input_sense_d_input{}, bus_sense_d_bus{};  ///< their slopes at fixed pins

@@ -99,7 +99,8 @@ void CircuitSystem::linearise_loads(double s) {
     (params_.loads[i].unswitched ? load_d_bus_ : behind_switch_a) += g;
   }
   switched_inverse_ = 1.0 / (1.0 + params_.load_switch_ohm * behind_switch_a);
-  load_d_bus_ += behind_switch_a * switched_inverse_;
+  switched_d_bus_ = behind_switch_a * switched_inverse_;
+  load_d_bus_ += switched_d_bus_;
 }
 
 void CircuitSystem::linearise_sense(double s) {
@@ -171,7 +172,10 @@ void CircuitSystem::solve(const Vector& rhs, Vector& k) const {
     k[Slot::kFirstLoad + i] = lamp_inverse_[i] * (rhs[Slot::kFirstLoad + i] + q.loads[i].rate_d_voltage * v_k);
   }
   for (std::size_t i = 0; i < sense_count_; ++i) {
-    const double node_k = parts_.sense[i].node() == SenseNode::kPanelInput ? input_k : bus_k;
+    const SenseNode node = parts_.sense[i].node();
+    const double node_k = is_current(node)                 ? sensed_k(node, k, battery_k, switched_own)
+                          : node == SenseNode::kPanelInput ? input_k
+                                                           : bus_k;
     k[first_sense_ + i] =
         pin_inverse_[i] * (rhs[first_sense_ + i] + q.sense[i].pin_d_node * node_k + q.sense[i].pin_d_degc * heat_k);
   }
@@ -180,6 +184,17 @@ void CircuitSystem::solve(const Vector& rhs, Vector& k) const {
     return;
   }
   solve_books(rhs, k, {battery_k, gassing_k, main_k}, load_own + load_d_bus_ * bus_k);
+}
+
+// How a sensed current moves with the k already found; switched_own_a: what the loads behind the switch do of
+// themselves.
+double CircuitSystem::sensed_k(SenseNode node, const Vector& k, double battery_k, double switched_own_a) const {
+  const CircuitPoint& q = marked_;
+  if (node == SenseNode::kBatteryCurrent) return battery_k;
+  if (node == SenseNode::kLoadCurrent) return switched_own_a + switched_d_bus_ * k[Slot::kBus];
+  if (buck_ == nullptr) return q.branch.d_voltage * (k[Slot::kInput] - k[Slot::kBus]);
+  const std::array<double, 3>& slope = q.buck.into_bus_d_state;
+  return slope[0] * k[Slot::kInput] + slope[1] * k[Slot::kBus] + slope[2] * k[Slot::kInductor];
 }
 
 // How the stage's loss moves with the k of the nodes.

@@ -124,8 +124,9 @@ bool CircuitSystem::currents(const Vector& y) {
   now_.battery_a = battery_a(y);
   if (shorting_s_ > 0.0) now_.shorted_a = shorting_s_ * y[Slot::kInput];
   if (buck_ != nullptr && !buck_currents(y)) return false;
+  if (!load_currents(y)) return false;
   sense_currents(y);
-  return load_currents(y);
+  return true;
 }
 
 bool CircuitSystem::buck_currents(const Vector& y) {
@@ -173,7 +174,7 @@ bool CircuitSystem::state_rates(const Vector& y, Vector& f) {
 bool CircuitSystem::load_currents(const Vector& y) {
   const double bus_v = y[Slot::kBus];
   now_.quiescent = held_current(params_.stage.quiescent_a, kQuiescentDropoutV, bus_v);
-  now_.load_a = now_.load_d_bus = 0.0;
+  now_.load_a = now_.load_d_bus = now_.switched_a = now_.switched_d_bus = 0.0;
   now_.load_v = conditions_.load_switch_on ? bus_v : 0.0;
   for (const std::size_t i : on_bus_) {
     const LoadParams& load = params_.loads[i];
@@ -251,7 +252,25 @@ void CircuitSystem::settle_switched(const Vector& y, double v, double a, double 
   followed_bus_v_ = y[Slot::kBus];
   now_.load_a += a;
   now_.switched_share_frac = 1.0 / (1.0 + params_.load_switch_ohm * slope_a_per_v);
-  now_.load_d_bus += slope_a_per_v * now_.switched_share_frac;
+  now_.switched_a = a;
+  now_.switched_d_bus = slope_a_per_v * now_.switched_share_frac;
+  now_.load_d_bus += now_.switched_d_bus;
+}
+
+double CircuitSystem::sensed_a(SenseNode node) const {
+  switch (node) {
+    case SenseNode::kChargeCurrent:
+      return charge_a();
+    case SenseNode::kLoadCurrent:
+      return now_.switched_a;
+    case SenseNode::kBatteryCurrent:
+      return now_.battery_a;
+    case SenseNode::kBus:
+    case SenseNode::kPanelInput:
+    case SenseNode::kBatteryTemperature:
+      break;
+  }
+  return 0.0;
 }
 
 void CircuitSystem::sense_currents(const Vector& y) {
@@ -259,8 +278,12 @@ void CircuitSystem::sense_currents(const Vector& y) {
   for (std::size_t i = 0; i < sense_count_; ++i) {
     const SenseChannel& channel = parts_.sense[i];
     const bool input = channel.node() == SenseNode::kPanelInput;
-    const SenseWorld world{input ? y[Slot::kInput] : y[Slot::kBus], y[Slot::kBatteryDegc], conditions_.ambient_degc,
-                           conditions_.supply_v, conditions_.sense_faults[i]};
+    const SenseWorld world{input ? y[Slot::kInput] : y[Slot::kBus],
+                           y[Slot::kBatteryDegc],
+                           conditions_.ambient_degc,
+                           conditions_.supply_v,
+                           conditions_.sense_faults[i],
+                           sensed_a(channel.node())};
     now_.sense[i] = channel.at(y[first_sense_ + i], world, sense_scratch_[i]);
     (input ? now_.from_input_a : now_.from_bus_a) += now_.sense[i].node_a;
     (input ? now_.input_sense_d_input : now_.bus_sense_d_bus) += now_.sense[i].node_d_node;

@@ -75,6 +75,8 @@ class CircuitSystem {
   void panel_and_branch(const Vector& y);
   /// Out of the stage, into the bus; as of the last rates() or currents().
   [[nodiscard]] double charge_a() const { return now_.branch.current_a + now_.buck.into_bus_a; }
+  /// Through the shunt of a channel at such a node, likewise; 0 for a voltage.
+  [[nodiscard]] double sensed_a(SenseNode node) const;
   /// Of the two capacitors, from the last currents().
   [[nodiscard]] double input_per_s() const {
     return per_input_f_ * (now_.panel.current_a - now_.branch.current_a - now_.from_input_a -
@@ -128,6 +130,7 @@ class CircuitSystem {
   void linearise_buck(double s);
   void solve_nodes(const Vector& rhs, double input_a, double bus_a, Vector& k) const;
   [[nodiscard]] double stage_loss_k(const Vector& k) const;
+  [[nodiscard]] double sensed_k(SenseNode node, const Vector& k, double battery_k, double switched_own_a) const;
   /// Three currents of the battery along k.
   struct BatteryAlong {
     double terminal_a{}, gassing_a{}, main_a{};
@@ -183,7 +186,7 @@ class CircuitSystem {
   BatterySlopes battery_;
   double emf_d_main_{}, drop_d_main_{}, emf_inverse_{}, emf_d_bus_{};  // drop: what the series resistance changes
   std::array<double, kMaxLoads> lamp_inverse_{};
-  double switched_inverse_{}, load_d_bus_{};
+  double switched_inverse_{}, load_d_bus_{}, switched_d_bus_{};
   std::array<double, kMaxSense> pin_inverse_{};
   double input_self_{}, bus_self_{}, det_inverse_{};
   double inductor_inverse_{};

@@ -76,7 +76,8 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
 bool GateStepper::begin(const Vector& y) {
   if (!system_.state_rates(y, f_)) return false;
   const CircuitPoint& q = system_.point();
-  at_ = {q.panel, q.branch, q.battery, q.quiescent, q.load_d_bus, q.input_sense_d_input, q.bus_sense_d_bus};
+  at_ = {q.panel,           q.branch, q.battery, q.quiescent, q.load_d_bus, q.input_sense_d_input,
+         q.bus_sense_d_bus, 0.0,      0.0,       0.0};
   for (std::size_t i = 0; i < system_.params().sense.size(); ++i) pins_[i] = q.sense[i];
   const CircuitParts& parts = system_.parts();
   nodes_.first_s = at_.input_sense_d_input - at_.panel.d_voltage;
@@ -97,7 +98,10 @@ bool GateStepper::begin(const Vector& y) {
   drift_ = {};
   drift_.panel_a = at_.panel.d_poa * f_[Slot::kPoa] + at_.panel.d_degc * f_[Slot::kCellDegc];
   drift_.battery_a = -system_.battery_s() * emf_drift_v_;
-  drift_.load_a = filaments_a + switched_a * q.switched_share_frac;
+  at_.switched_a = q.switched_a;
+  at_.switched_d_bus = q.switched_d_bus;
+  at_.switched_a_per_s = switched_a * q.switched_share_frac;
+  drift_.load_a = filaments_a + at_.switched_a_per_s;
   return true;
 }
 
@@ -247,16 +251,46 @@ void GateStepper::prepare_pins(double h_s) {
   }
 }
 
-// Each pin is driven by its node, whose way is taken as the parabola of the same start, mean and end.
+double GateStepper::sensed_start_a(SenseNode node) const {
+  return node == SenseNode::kChargeCurrent ? start_.branch_a
+         : node == SenseNode::kLoadCurrent ? at_.switched_a
+                                           : start_.battery_a;
+}
+
+// A sensed current, less its start, along the corrected step.
+GateStepper::Excursion GateStepper::sensed_way(SenseNode node, double h_s, const Excursion& input, const Excursion& bus,
+                                               double bus_stage_v) const {
+  if (node == SenseNode::kChargeCurrent) {
+    const double d = at_.branch.d_voltage;
+    return {d * (input.end_v - bus.end_v) + bend_.branch_a + twist_.branch_a,
+            d * (input.mean_v - bus.mean_v) + bend_.branch_a / 3.0 + twist_.branch_a / 4.0};
+  }
+  const bool load = node == SenseNode::kLoadCurrent;
+  const double d = load ? at_.switched_d_bus : system_.battery_s();
+  const double drift_a = h_s * (load ? at_.switched_a_per_s : drift_.battery_a);
+  const double bend_a =
+      load ? system_.point().switched_a - at_.switched_a - d * bus_stage_v - drift_a : bend_.battery_a;
+  return {d * bus.end_v + drift_a + bend_a, d * bus.mean_v + 0.5 * drift_a + bend_a / 3.0};
+}
+
+// Each pin is driven by its node, whose way is taken as the parabola of the same start, mean and end; or by the current
+// through its shunt likewise, which nothing depends on and which waits for the corrected step.
 double GateStepper::move_pins(const Vector& y, double h_s, const Excursion& input, const Excursion& bus,
                               bool corrected) {
   double worst = 0.0;
   for (std::size_t i = 0; i < system_.params().sense.size(); ++i) {
     const std::size_t slot = system_.first_sense() + i;
     const SensePoint& q = pins_[i];
-    const bool input_node = system_.parts().sense[i].node() == SenseNode::kPanelInput;
-    const Excursion& node = input_node ? input : bus;
-    const double stage_v = next_[input_node ? Slot::kInput : Slot::kBus] - y[input_node ? Slot::kInput : Slot::kBus];
+    const SenseNode sensed = system_.parts().sense[i].node();
+    const bool input_node = sensed == SenseNode::kPanelInput;
+    Excursion node = input_node ? input : bus;
+    double stage_v = next_[input_node ? Slot::kInput : Slot::kBus] - y[input_node ? Slot::kInput : Slot::kBus];
+    if (is_current(sensed) && corrected) {
+      node = sensed_way(sensed, h_s, input, bus, stage_v);
+      stage_v = system_.sensed_a(sensed) - sensed_start_a(sensed);
+    } else if (is_current(sensed)) {
+      node = {};
+    }
     const double curved_v = 3.0 * node.end_v - 6.0 * node.mean_v;
     const auto& [even, ramp, parabola] = pin_phi_[i];
     double moved_v = h_s * (even * q.pin_per_s + q.pin_d_node * (ramp * (node.end_v - curved_v) + parabola * curved_v));

@@ -60,6 +60,9 @@ class GateStepper {
   void prepare_pins(double h_s);
   [[nodiscard]] double move_pins(const Vector& y, double h_s, const Excursion& input, const Excursion& bus,
                                  bool corrected);
+  [[nodiscard]] Excursion sensed_way(SenseNode node, double h_s, const Excursion& input, const Excursion& bus,
+                                     double bus_stage_v) const;
+  [[nodiscard]] double sensed_start_a(SenseNode node) const;
   [[nodiscard]] double move_filaments(const Vector& y, double h_s);
   void keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s);
   [[nodiscard]] bool finite(const Vector& y) const;
@@ -79,6 +82,7 @@ class GateStepper {
     BatteryPoint battery;
     LoadPoint quiescent;
     double load_d_bus, input_sense_d_input, bus_sense_d_bus;
+    double switched_a, switched_d_bus, switched_a_per_s;  // of the loads behind their switch; its drift
   };
   Start at_{};
   std::array<SensePoint, kMaxSense> pins_;

@@ -32,6 +32,11 @@ std::string saturation(const Branch& branch, std::size_t abscissa, std::size_t c
 Characteristic sense_transfer(const profile::BoardProfile& board, const SenseSweep& sweep) {
   const profile::SenseChannel& channel = channel_of(board, sweep.channel);
   const bool temperature = channel.quantity == profile::Quantity::kBatteryTemperature;
+  if (profile::is_current(channel.quantity)) {
+    throw base::BadInput(board.file, "channel '" + channel.name +
+                                         "' senses a current; this table is for voltages and "
+                                         "temperatures");
+  }
   if (temperature ? sweep.from_v || sweep.to_v : sweep.from_degc || sweep.to_degc) {
     throw base::BadInput(board.file, "channel '" + channel.name + "' senses a " +
                                          (temperature ? "temperature; give --from-degc and --to-degc"

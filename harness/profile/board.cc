@@ -40,11 +40,16 @@ device::DeviceParams device_params(const proto::Microcontroller& mcu) {
   return params;
 }
 
+plant::AdcInputParams adc_input_params(const proto::AdcInput& written) {
+  return {.sampling_capacitance_f = written.sampling_capacitance_f().value(),
+          .switch_ohm = value(written.has_switch_ohm(), written.switch_ohm()).value_or(10e3),
+          .acquisition_s = value(written.has_acquisition_s(), written.acquisition_s()).value_or(12e-6)};
+}
+
 SenseChannel sense_channel(const std::string& part, const proto::SenseChannel& written) {
   SenseChannel channel;
   channel.name = written.name();
-  if (written.quantity() == proto::PANEL_VOLTAGE) channel.quantity = Quantity::kPanelVoltage;
-  if (written.quantity() == proto::BATTERY_TEMPERATURE) channel.quantity = Quantity::kBatteryTemperature;
+  channel.quantity = quantity_of(written);
   channel.adc_channel = device::adc_channel_named(part, written.adc_pin()).value_or(-1);
   channel.network = network_params(written);
   return channel;
@@ -69,6 +74,8 @@ Declared declared_of(const proto::Declared& d) {
   declared.sense_fault_delay_s = value(d.has_sense_fault_delay_s(), d.sense_fault_delay_s());
   declared.stuck_sense_delay_s = value(d.has_stuck_sense_delay_s(), d.stuck_sense_delay_s());
   declared.night_delay_s = value(d.has_night_delay_s(), d.night_delay_s());
+  declared.rated_charge_a = value(d.has_rated_charge_a(), d.rated_charge_a());
+  declared.rated_load_a = value(d.has_rated_load_a(), d.rated_load_a());
   declared.watchdog_s = value(d.has_watchdog_s(), d.watchdog_s());
   declared.settle_s = value(d.has_settle_s(), d.settle_s()).value_or(30);
   declared.startup_s = value(d.has_startup_s(), d.startup_s()).value_or(5);
@@ -135,6 +142,7 @@ BoardProfile load_board(const std::filesystem::path& file) {
     board.device.watched.push_back(board.load_output->pin);
   }
   board.stage = stage_params(written.stage());
+  if (written.mcu().has_adc_input()) board.adc_input = adc_input_params(written.mcu().adc_input());
   for (const proto::SenseChannel& channel : written.sense()) {
     board.sense.push_back(sense_channel(written.mcu().part(), channel));
   }

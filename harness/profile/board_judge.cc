@@ -67,6 +67,12 @@ void judge_networks_kind(const SenseChannel& channel, const std::string& field, 
   if (!judge.trusts(sense_path(index) + ".quantity") || !judge.trusts(field)) return;
   const bool thermistor = std::holds_alternative<plant::ThermistorInputParams>(channel.network.network);
   const bool temperature = channel.quantity == Quantity::kBatteryTemperature;
+  const bool amplifier = std::holds_alternative<plant::ShuntAmplifierParams>(channel.network.network);
+  if (amplifier != is_current(channel.quantity)) {
+    judge.complain(field, amplifier ? "measures a current, but the quantity is none"
+                                    : "does not measure a current, which takes a shunt_amplifier");
+    return;
+  }
   if (thermistor && !temperature) judge.complain(field, "measures a temperature, but the quantity is a voltage");
   if (!thermistor && temperature) judge.complain(field, "measures a voltage, but the quantity is a temperature");
 }
@@ -90,6 +96,31 @@ void judge_range(const BoardProfile& board, const SenseChannel& channel, const s
   if (judge.trusts("declared.load_disconnect_v") && pin_at(empty_v) < full_v / kCodes) {
     judge.complain(field, "reads zero at load_disconnect_v (" + number_text(empty_v) +
                               "): the device could not see the battery discharge");
+  }
+}
+
+// A channel for a current must see what the maker declares, within the amplifier's clamps and the converter's range.
+void judge_current_range(const BoardProfile& board, const SenseChannel& channel, const std::string& field,
+                         Judge& judge) {
+  const auto* amplifier = std::get_if<plant::ShuntAmplifierParams>(&channel.network.network);
+  if (amplifier == nullptr || !judge.trusts(field) || !judge.trusts("mcu.supply_v")) return;
+  const double supply_v = board.device.supply_v;
+  const double full_v = std::min(supply_v - amplifier->headroom_v, board.device.aref_v.value_or(supply_v));
+  const auto judge_at = [&](const char* name, const std::optional<double>& rated_a, double sign) {
+    if (!rated_a || !judge.trusts(field) || !judge.trusts(std::string("declared.") + name)) return;
+    const double wanted_v =
+        amplifier->bias_v + amplifier->gain_v_per_v * (amplifier->shunt_ohm * sign * *rated_a + amplifier->offset_v);
+    if (wanted_v < full_v && wanted_v > amplifier->lowest_v) return;
+    judge.complain(field, "would put the pin at " + number_text(wanted_v, 3) + " V at " + name + " (" +
+                              number_text(*rated_a) + "), must be within " + number_text(amplifier->lowest_v, 3) +
+                              " to " + number_text(full_v, 3) + " V: the device could not see the current");
+  };
+  const bool battery = channel.quantity == Quantity::kBatteryCurrent;
+  if (battery || channel.quantity == Quantity::kChargeCurrent) {
+    judge_at("rated_charge_a", board.declared.rated_charge_a, 1);
+  }
+  if (battery || channel.quantity == Quantity::kLoadCurrent) {
+    judge_at("rated_load_a", board.declared.rated_load_a, battery ? -1 : 1);
   }
 }
 
@@ -135,6 +166,7 @@ std::string network_path(const BoardProfile& board, std::size_t index) {
   const auto& network = board.sense[index].network.network;
   const bool offset = std::holds_alternative<plant::OffsetDividerParams>(network);
   const bool thermistor = std::holds_alternative<plant::ThermistorInputParams>(network);
+  if (std::holds_alternative<plant::ShuntAmplifierParams>(network)) return sense_path(index) + ".shunt_amplifier";
   return sense_path(index) + (thermistor ? ".thermistor" : offset ? ".offset_divider" : ".divider");
 }
 
@@ -171,6 +203,7 @@ void judge_sense(const BoardProfile& board, Judge& judge) {
     all_known = all_known && judge.trusts(path + ".quantity");
     judge_networks_kind(channel, network_path(board, i), i, judge);
     if (channel.quantity == Quantity::kBatteryVoltage) judge_range(board, channel, network_path(board, i), judge);
+    judge_current_range(board, channel, network_path(board, i), judge);
     if (channel.quantity == Quantity::kBatteryTemperature) {
       judge_thermistor_range(board, channel, network_path(board, i), judge);
     }

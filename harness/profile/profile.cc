@@ -31,6 +31,18 @@ double open_circuit_v(const plant::PanelParams& params, double cable_ohm, double
   return below_v;
 }
 
+// A shunt is a resistance of the branch whose current it senses.
+void fit_shunt(Quantity quantity, double shunt_ohm, plant::CircuitParams& circuit) {
+  if (quantity == Quantity::kLoadCurrent) circuit.load_switch_ohm += shunt_ohm;
+  if (quantity == Quantity::kBatteryCurrent) circuit.battery_cable_ohm += shunt_ohm;
+  if (quantity != Quantity::kChargeCurrent) return;
+  if (auto* buck = std::get_if<plant::BuckParams>(&circuit.stage.topology)) {
+    buck->winding_ohm += shunt_ohm;
+  } else {
+    circuit.stage.blocking_diode.series_resistance_ohm += shunt_ohm;
+  }
+}
+
 }  // namespace
 
 double Declared::absorption_v_at(double battery_degc) const {
@@ -99,7 +111,12 @@ plant::CircuitParams circuit_of(const BoardProfile& board, const SiteProfile& si
   circuit.battery = site.battery;
   circuit.load_switch_ohm = board.load_switch_ohm;
   for (const SiteLoad& load : site.loads) circuit.loads.push_back(load.params);
-  for (const SenseChannel& channel : board.sense) circuit.sense.push_back(channel.network);
+  for (const SenseChannel& channel : board.sense) {
+    circuit.sense.push_back(channel.network);
+    if (const auto* amplifier = std::get_if<plant::ShuntAmplifierParams>(&channel.network.network)) {
+      fit_shunt(channel.quantity, amplifier->shunt_ohm, circuit);
+    }
+  }
   return circuit;
 }
 

@@ -24,7 +24,17 @@ struct SwitchPin {
   Pull pull{Pull::kDown};
 };
 
-enum class Quantity : std::uint8_t { kBatteryVoltage, kPanelVoltage, kBatteryTemperature };
+enum class Quantity : std::uint8_t {
+  kBatteryVoltage,
+  kPanelVoltage,
+  kBatteryTemperature,
+  kChargeCurrent,
+  kLoadCurrent,
+  kBatteryCurrent
+};
+[[nodiscard]] inline bool is_current(Quantity quantity) {
+  return quantity >= Quantity::kChargeCurrent;
+}
 
 struct SenseChannel {
   std::string name;
@@ -41,7 +51,8 @@ struct Declared {
       compensation_highest_degc, sensor_fault_v;
   double over_voltage_v{};
   std::optional<double> over_voltage_delay_s, load_disconnect_v, load_disconnect_delay_s, load_reconnect_v,
-      load_reconnect_delay_s, sense_fault_delay_s, stuck_sense_delay_s, night_delay_s, watchdog_s;
+      load_reconnect_delay_s, sense_fault_delay_s, stuck_sense_delay_s, night_delay_s, watchdog_s, rated_charge_a,
+      rated_load_a;
   double settle_s{30};
   double startup_s{5};
   std::string regulation;
@@ -68,6 +79,7 @@ struct BoardProfile {
   std::optional<SwitchPin> load_output;
   double load_switch_ohm{0.01};
   plant::StageParams stage;
+  plant::AdcInputParams adc_input;
   std::vector<SenseChannel> sense;  ///< order is that of plant::Probes::sense_v
   Declared declared;
   Hooks hooks;

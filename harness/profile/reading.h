@@ -2,6 +2,7 @@
 // Room: harness/profile, private to it. May use plant and harness/base; reads proto in .cc files.
 #pragma once
 
+#include <cstdint>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -24,6 +25,8 @@ class SiteProfile;
 }  // namespace dawnrig::proto
 
 namespace dawnrig::profile {
+
+enum class Quantity : std::uint8_t;
 
 /// The number of a parameter; nullopt if it was not written.
 [[nodiscard]] std::optional<double> value(bool has, const proto::Parameter& parameter);
@@ -49,6 +52,7 @@ class Judge {
 
 /// What no single field of a board can show: pins, sense networks, the order of the declared voltages.
 struct BoardProfile;
+[[nodiscard]] Quantity quantity_of(const proto::SenseChannel& written);
 /// A channel's network, as it is written.
 [[nodiscard]] plant::SenseParams network_params(const proto::SenseChannel& written);
 void judge_networks(const proto::BoardProfile& written, Judge& judge);
@@ -72,7 +76,7 @@ struct SiteProfile;
 
 /// "sense[1]"
 [[nodiscard]] std::string sense_path(std::size_t index);
-/// The name of a network's field: "divider", "offset_divider" or "thermistor".
+/// The name of a network's field: "divider", "offset_divider", "thermistor" or "shunt_amplifier".
 [[nodiscard]] std::string network_path(const BoardProfile& board, std::size_t index);
 
 }  // namespace dawnrig::profile

@@ -2,6 +2,7 @@
 #include <array>
 
 #include "harness/base/text.h"
+#include "harness/profile/profile.h"
 #include "harness/profile/reading.h"
 #include "proto/board.pb.h"
 
@@ -47,6 +48,35 @@ plant::ThermistorInputParams thermistor_params(const proto::ThermistorInput& wri
   return params;
 }
 
+plant::ShuntAmplifierParams shunt_amplifier_params(const proto::ShuntAmplifier& written) {
+  return {.shunt_ohm = written.shunt_ohm().value(),
+          .gain_v_per_v = written.gain_v_per_v().value(),
+          .bias_v = written.bias_v().value(),
+          .offset_v = written.offset_v().value(),
+          .lowest_v = value(written.has_lowest_v(), written.lowest_v()).value_or(0.02),
+          .headroom_v = value(written.has_headroom_v(), written.headroom_v()).value_or(0.05),
+          .r_out_ohm = written.r_out_ohm().value(),
+          .capacitance_f = written.capacitance_f().value()};
+}
+
+plant::SenseNode node_of(Quantity quantity) {
+  switch (quantity) {
+    case Quantity::kBatteryVoltage:
+      break;
+    case Quantity::kPanelVoltage:
+      return plant::SenseNode::kPanelInput;
+    case Quantity::kBatteryTemperature:
+      return plant::SenseNode::kBatteryTemperature;
+    case Quantity::kChargeCurrent:
+      return plant::SenseNode::kChargeCurrent;
+    case Quantity::kLoadCurrent:
+      return plant::SenseNode::kLoadCurrent;
+    case Quantity::kBatteryCurrent:
+      return plant::SenseNode::kBatteryCurrent;
+  }
+  return plant::SenseNode::kBus;
+}
+
 void judge_thermistor(const proto::ThermistorInput& written, const std::string& path, Judge& judge) {
   const auto absent = [&](const char* field) { return judge.knows_absent(path + field); };
   if (absent(".r_pull_up_ohm") && absent(".r_pull_down_ohm")) {
@@ -88,14 +118,32 @@ void judge_offset(const proto::OffsetDivider& written, const std::string& path, 
 
 }  // namespace
 
+Quantity quantity_of(const proto::SenseChannel& written) {
+  switch (written.quantity()) {
+    case proto::PANEL_VOLTAGE:
+      return Quantity::kPanelVoltage;
+    case proto::BATTERY_TEMPERATURE:
+      return Quantity::kBatteryTemperature;
+    case proto::CHARGE_CURRENT:
+      return Quantity::kChargeCurrent;
+    case proto::LOAD_CURRENT:
+      return Quantity::kLoadCurrent;
+    case proto::BATTERY_CURRENT:
+      return Quantity::kBatteryCurrent;
+    default:
+      return Quantity::kBatteryVoltage;
+  }
+}
+
 plant::SenseParams network_params(const proto::SenseChannel& written) {
   plant::SenseParams params;
-  if (written.quantity() == proto::PANEL_VOLTAGE) params.node = plant::SenseNode::kPanelInput;
-  if (written.quantity() == proto::BATTERY_TEMPERATURE) params.node = plant::SenseNode::kBatteryTemperature;
+  params.node = node_of(quantity_of(written));
   params.pin_leak_a = written.pin_leak_a().value();
   params.pin_leak_doubling_k = written.pin_leak_doubling_k().value();
   if (written.has_thermistor()) {
     params.network = thermistor_params(written.thermistor());
+  } else if (written.has_shunt_amplifier()) {
+    params.network = shunt_amplifier_params(written.shunt_amplifier());
   } else if (written.has_offset_divider()) {
     params.network = offset_divider_params(written.offset_divider());
   } else {

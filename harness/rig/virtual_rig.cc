@@ -89,10 +89,12 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     advance_to(time_at(at));
     for (std::size_t i = 0; i < board_.sense.size(); ++i) {
       if (board_.sense[i].adc_channel == channel) {
-        return state_.sense_v[i];
+        held_v_ = circuit_.sampled_v(state_, conditions_, i, board_.adc_input, held_v_);
+        return held_v_;
       }
     }
-    return 0.0;  // nothing is wired there; a floating input is drawn to ground by its own leakage
+    held_v_ = 0.0;
+    return held_v_;  // nothing is wired there; a floating input is drawn to ground by its own leakage
   }
 
   void on_serial_byte(device::Cycle at, std::uint8_t byte) override {
@@ -115,17 +117,10 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
 
   // --- plant::StepObserver -------------------------------------------------------------------------------------------
 
-  void on_step(const plant::CircuitState& state, const plant::Conditions& conditions) override {
-    static_cast<void>(state);
-    static_cast<void>(conditions);
+  void on_step(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/) override {
     publish(plant::ScheduleSide::kBefore);
   }
-
-  void on_jump(const plant::CircuitState& state, const plant::Conditions& conditions) override {
-    static_cast<void>(state);
-    static_cast<void>(conditions);
-    publish();
-  }
+  void on_jump(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/) override { publish(); }
 
   // --- time ----------------------------------------------------------------------------------------------------------
 
@@ -248,6 +243,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   std::string invalid_;
   std::string crash_;
   std::int64_t resets_{0};
+  double held_v_{0.0};  ///< by the converter's sampling capacitor
 
  private:
   [[nodiscard]] bool load_output_on() const {

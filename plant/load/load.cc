@@ -165,9 +165,7 @@ struct Settled {
   double operator()(const Other& /*without a state*/) const {
     return 0.0;
   }
-  double operator()(const ConstantPowerParams& p) const {
-    return v < p.restart_v && p.lockout_v > 0.0 ? kWaiting : 0.0;
-  }
+  double operator()(const ConstantPowerParams& p) const { return v < p.lockout_v ? kWaiting : 0.0; }
   double operator()(const LampParams& lamp) const {
     if (lamp.radiated_frac != 0.0) return radiating(lamp);
     // (1 - x) R(x) = power at R_hot: a quadratic in y = 1 - x, R = R_cold + (R_hot - R_cold) y.

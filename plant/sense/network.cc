@@ -28,6 +28,10 @@ void check_kind(Problems& problems, const ThermistorInputParams& p) {
   check_thermistor(problems, p);
 }
 
+void check_kind(Problems& problems, const ShuntAmplifierParams& p) {
+  check_shunt_amplifier(problems, p);
+}
+
 // Current into the protection, x volts beyond a limit; quadratic over the first millivolts so that its slope is smooth.
 double protection_a(double x, double conductance_s, double& slope) {
   if (x <= 0.0) {
@@ -46,6 +50,11 @@ void SenseParams::check(Problems& problems) const {
   check_range(problems, "pin_leak_a", pin_leak_a, {-1e-3, 1e-3});
   if (pin_leak_doubling_k != 0.0) check_range(problems, "pin_leak_doubling_k", pin_leak_doubling_k, {3.0, 1000.0});
   const bool thermistor = std::holds_alternative<ThermistorInputParams>(network);
+  if (std::holds_alternative<ShuntAmplifierParams>(network) != is_current(node)) {
+    problems.add("node", is_current(node) ? "is a current, must be a voltage or a temperature for this network"
+                                          : "must be a current for a shunt amplifier");
+    return;
+  }
   if (thermistor != (node == SenseNode::kBatteryTemperature)) {
     problems.add("node", thermistor ? "is a voltage, must be the battery temperature for a thermistor"
                                     : "is the battery temperature, must be a voltage for a divider");
@@ -56,14 +65,14 @@ double clamped_pin_v(double v, double supply_v) {
   return std::clamp(v, -kPinBeyondRailV, supply_v + kPinBeyondRailV);
 }
 
-double resting_pin_v(const SenseParams& params, double node_v_or_degc, double supply_v, double ambient_degc,
+double resting_pin_v(const SenseParams& params, double node_v_or_degc_or_a, double supply_v, double ambient_degc,
                      SenseFaultKind fault) {
   const auto* divider = std::get_if<DividerParams>(&params.network);
   if (divider != nullptr && params.pin_leak_a == 0.0 && fault == SenseFaultKind::kNone) {
-    const double v = node_v_or_degc * divider->r_bottom_ohm / (divider->r_top_ohm + divider->r_bottom_ohm);
+    const double v = node_v_or_degc_or_a * divider->r_bottom_ohm / (divider->r_top_ohm + divider->r_bottom_ohm);
     return clamped_pin_v(v, supply_v);
   }
-  const SenseWorld world{node_v_or_degc, node_v_or_degc, ambient_degc, supply_v, fault};
+  const SenseWorld world{node_v_or_degc_or_a, node_v_or_degc_or_a, ambient_degc, supply_v, fault, node_v_or_degc_or_a};
   return clamped_pin_v(SenseChannel{params}.rest_v(world), supply_v);
 }
 
@@ -93,6 +102,12 @@ SenseChannel::SenseChannel(const SenseParams& checked)
     bottom_s_ = 1.0 / thermistor->r_25_ohm;
     per_farad_ = 1.0 / thermistor->capacitance_f;
   }
+  if (const auto* amplifier = std::get_if<ShuntAmplifierParams>(&checked.network)) {
+    kind_ = Kind::kAmplifier;
+    amplifier_ = *amplifier;
+    top_s_ = 1.0 / amplifier->r_out_ohm;
+    per_farad_ = 1.0 / amplifier->capacitance_f;
+  }
   protection_s_ = kProtectionToNetwork * (top_s_ + bottom_s_);
 }
 
@@ -101,8 +116,11 @@ double SenseChannel::rest_v(const SenseWorld& world) const {
   constexpr int kMostIterations = 300;
   Scratch scratch;
   double low_v = -1.0;
-  double high_v = 1.0 + world.supply_v + (node_ == SenseNode::kBatteryTemperature ? 0.0 : std::fmax(0.0, world.node_v));
-  if (node_ != SenseNode::kBatteryTemperature) low_v += std::fmin(0.0, world.node_v);
+  double high_v = 1.0 + world.supply_v;
+  if (kind_ == Kind::kDivider || kind_ == Kind::kOffset) {
+    low_v += std::fmin(0.0, world.node_v);
+    high_v += std::fmax(0.0, world.node_v);
+  }
   double v = 0.5 * (low_v + high_v);
   for (int i = 0; i < kMostIterations; ++i) {
     SensePoint q;
@@ -147,6 +165,14 @@ void SenseChannel::network_at(double pin_v, const SenseWorld& world, Scratch& sc
     return;
   }
   const bool open = world.fault == SenseFaultKind::kOpen;
+  if (kind_ == Kind::kAmplifier) {  // open: the wire from its output; the pin is left to its leakage
+    if (open) return;
+    const AmplifierPoint amplifier = amplifier_at(amplifier_, world.sensed_a, world.supply_v);
+    q.pin_per_s = top_s_ * (amplifier.output_v - pin_v);
+    q.pin_d_node = top_s_ * amplifier.d_current;
+    q.pin_d_pin = -top_s_;
+    return;
+  }
   if (!open && kind_ == Kind::kDivider) {
     q.node_a = top_s_ * (world.node_v - pin_v);
     q.node_d_node = top_s_;

@@ -7,12 +7,24 @@
 
 #include "plant/core/problems.h"
 #include "plant/sense/offset_diode.h"
+#include "plant/sense/shunt_amplifier.h"
 #include "plant/sense/thermistor.h"
 
 namespace dawnrig::plant {
 
-/// What a channel is wired to.
-enum class SenseNode : std::uint8_t { kBus, kPanelInput, kBatteryTemperature };
+/// What a channel is wired to, or what flows through its shunt: out of the stage, into the loads behind their switch,
+/// into the battery.
+enum class SenseNode : std::uint8_t {
+  kBus,
+  kPanelInput,
+  kBatteryTemperature,
+  kChargeCurrent,
+  kLoadCurrent,
+  kBatteryCurrent
+};
+[[nodiscard]] inline bool is_current(SenseNode node) {
+  return node >= SenseNode::kChargeCurrent;
+}
 
 /// node -- r_top --+-- r_bottom -- ground; capacitance across r_bottom; the pin at +.
 struct DividerParams {
@@ -22,7 +34,7 @@ struct DividerParams {
 };
 struct SenseParams {
   SenseNode node{SenseNode::kBus};
-  std::variant<DividerParams, OffsetDividerParams, ThermistorInputParams> network;
+  std::variant<DividerParams, OffsetDividerParams, ThermistorInputParams, ShuntAmplifierParams> network;
   double pin_leak_a{0.0};           ///< at 25 degC; > 0 out of the pin to ground, < 0 into it from the supply
   double pin_leak_doubling_k{0.0};  ///< doubles each so many kelvin of the board; 0: it does not
   void check(Problems& problems) const;
@@ -33,9 +45,9 @@ enum class SenseFaultKind : std::uint8_t { kNone, kOpen, kShortToGround, kShortT
 /// How far beyond ground and supply a pin's protection lets it go.
 inline constexpr double kPinBeyondRailV = 0.3;
 
-/// The pin's resting voltage for a node voltage (or, for a thermistor, its temperature), clamped to the supply.
-/// Solved as a network, sound or with its wire open; used by the profile checker for saturation.
-[[nodiscard]] double resting_pin_v(const SenseParams& params, double node_v_or_degc, double supply_v,
+/// The pin's resting voltage for a node voltage (or a thermistor's temperature, or a shunt's current), clamped to the
+/// supply. Solved as a network, sound or with its wire open; used by the profile checker for saturation.
+[[nodiscard]] double resting_pin_v(const SenseParams& params, double node_v_or_degc_or_a, double supply_v,
                                    double ambient_degc, SenseFaultKind fault = SenseFaultKind::kNone);
 
 /// v, held between the limits of the pin's protection.
@@ -54,6 +66,7 @@ struct SenseWorld {
   double ambient_degc{};  ///< of an offset diode
   double supply_v{};
   SenseFaultKind fault{SenseFaultKind::kNone};
+  double sensed_a{0.0};  ///< of a shunt
 };
 
 /// One channel with its constants worked out.
@@ -65,6 +78,7 @@ struct SenseWorld {
 ///     C pin' = i_top - pin/r_bottom - protection,   divider: i_top = (node - pin)/r_top
 ///     offset diode: node - pin = diode_v(T) - knee ln(I_test/i) + Rs (i - I_test) + r_top i
 ///     thermistor: its branch to ground or supply as a conductance g(T), the fixed resistor on the other side
+///     shunt: i_top = (amplifier - pin)/r_out, no lower arm; what it takes of its node's slope is per ampere
 ///     leakage: a reverse junction, leak (1 - exp(-pin/25.7 mV)) to ground or from the supply, so it stops at the rails
 ///
 /// Protection conducts in proportion beyond -0.3 V and supply + 0.3 V, ten thousand times better than the network, so
@@ -95,11 +109,12 @@ class SenseChannel {
             0.0};
   }
   [[nodiscard]] SenseNode node() const { return node_; }
+  [[nodiscard]] double capacitance_f() const { return 1.0 / per_farad_; }
   /// Where the pin rests, did nothing clamp it.
   [[nodiscard]] double rest_v(const SenseWorld& world) const;
 
  private:
-  enum class Kind : std::uint8_t { kDivider, kOffset, kThermistor };
+  enum class Kind : std::uint8_t { kDivider, kOffset, kThermistor, kAmplifier };
   [[nodiscard]] SensePoint in_general(double pin_v, const SenseWorld& world, Scratch& scratch) const;
   void network_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;
   void thermistor_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;
@@ -118,6 +133,7 @@ class SenseChannel {
   bool to_supply_{false};
   OffsetDiode offset_;
   std::optional<Thermistor> thermistor_;
+  ShuntAmplifierParams amplifier_;
 };
 
 }  // namespace dawnrig::plant

@@ -9,6 +9,7 @@
 
 #include "fixture.h"
 #include "plant/load/load.h"
+#include "ridge.h"
 
 namespace dawnrig::plant {
 namespace {
@@ -178,6 +179,30 @@ TEST(LoadKinds, ASupplyLocksOutAtItsVoltageAndComesBackAfterItsDelay) {
   EXPECT_NEAR(circuit.probe(state, c).load_a * state.bus_v, 48.0, 1e-9);
   ASSERT_EQ(notes.jumps, 3) << "voltage is back, delay is over";
   EXPECT_NEAR(in_seconds(notes.rows.back().at - back), 0.3, 1e-9);
+}
+
+TEST(LoadKinds, ASupplyLetsGoOfAFlatBatteryInTheMiddleOfALongStep) {
+  CircuitParams p = ridge_repeater();
+  p.loads.clear();
+  p.loads.push_back({ConstantPowerParams{100.0, 15.0, 24.2, 25.0, 1.0}, false});
+  const Circuit circuit{p};
+  Conditions c;
+  c.load_switch_on = c.loads[0].on = true;
+  InitialConditions i;
+  i.soc_frac = 0.6;
+  CircuitState state = circuit.at_rest(i, c);
+  Notebook notes{circuit};
+  ASSERT_EQ(circuit.advance(state, c, from_seconds(40.0 * 3600.0), &notes), AdvanceStatus::kOk);
+  ASSERT_EQ(notes.jumps, 1) << "and does not come back: the battery recovers, but not to 25 V";
+  bool seen = false;
+  for (std::size_t k = 1; k < notes.rows.size(); ++k) {
+    if (notes.rows[k].at != notes.rows[k - 1].at) continue;
+    seen = true;
+    EXPECT_NEAR(notes.rows[k].probes.load_v, 24.2, 0.05) << "behind the switch, which carries nothing any more";
+    EXPECT_NEAR(notes.rows[k - 1].probes.load_v, 24.2, 1e-5);
+    EXPECT_GT(notes.rows[k].at, from_seconds(3600.0));
+  }
+  EXPECT_TRUE(seen);
 }
 
 TEST(LoadKinds, ASupplyBehindTheLoadSwitchStartsWithItsDelayAfterTheSwitch) {

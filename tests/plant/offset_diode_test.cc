@@ -108,7 +108,7 @@ TEST(OffsetDiode, AgreesWithACircuitSimulatorOverTheWholeRangeAndFromColdToWarm)
     for (const double degc : {-20.0, 0.0, 25.0, 60.0}) {
       const double from_v = 0.5;
       const double to_v = 32.0;
-      const SpiceTrace trace = run_spice({netlist(p, degc, from_v, to_v), {"v(pin)"}, 1.0, 2e-3});
+      const SpiceTrace trace = run_spice({netlist(p, degc, from_v, to_v), {"v(pin)"}, 1.0, 5e-4});
       ASSERT_FALSE(trace.empty());
       for (double v = from_v; v <= to_v; v += 0.25) {
         const double theirs_v = trace.at(0, (v - from_v) / (to_v - from_v));

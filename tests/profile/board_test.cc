@@ -139,7 +139,8 @@ TEST_F(Board, MustHaveSenseNetworksThatSeeTheBattery) {
        {b +
         "31:3: sense[0].offset_divider: reads zero at load_disconnect_v (11.4): the device could not see the battery "
         "discharge"}},
-      {{{divider, ""}}, {b + "27:1: sense[0]: has no network, write one of divider, offset_divider, thermistor"}},
+      {{{divider, ""}},
+       {b + "27:1: sense[0]: has no network, write one of divider, offset_divider, thermistor, shunt_amplifier"}},
   });
 }
 

@@ -131,5 +131,62 @@ TEST_F(Sense, MustGiveTheLeakOfADiodeWithItsVoltage) {
   });
 }
 
+TEST_F(Sense, ReadsAShuntAmplifierAndFitsItsShuntIntoItsBranch) {
+  const auto amplifier = [](const std::string& quantity) {
+    return "sense {\n  name: \"current\" quantity: " + quantity +
+           " adc_pin: \"ADC3\"\n  shunt_amplifier { shunt_ohm { value: 0.004 } gain_v_per_v { value: 50 } r_out_ohm { "
+           "value: 1e3 } capacitance_f { value: 1e-7 } }\n}\ndeclared {";
+  };
+  const SiteProfile site = load_site(write("site.textproto", good("site.textproto")));
+  const plant::CircuitParams without = circuit_of(load(), site);
+  const BoardProfile charge = load({{"declared {", amplifier("CHARGE_CURRENT")}});
+  EXPECT_EQ(charge.sense[3].network.node, plant::SenseNode::kChargeCurrent);
+  const auto& read = std::get<plant::ShuntAmplifierParams>(charge.sense[3].network.network);
+  EXPECT_EQ(read.gain_v_per_v, 50);
+  EXPECT_EQ(read.lowest_v, 0.02);
+  EXPECT_EQ(read.headroom_v, 0.05);
+  EXPECT_DOUBLE_EQ(circuit_of(charge, site).stage.blocking_diode.series_resistance_ohm,
+                   without.stage.blocking_diode.series_resistance_ohm + 0.004);
+  const BoardProfile load_current = load({{"declared {", amplifier("LOAD_CURRENT")}});
+  EXPECT_DOUBLE_EQ(circuit_of(load_current, site).load_switch_ohm, without.load_switch_ohm + 0.004);
+  const BoardProfile battery = load({{"declared {", amplifier("BATTERY_CURRENT")}});
+  EXPECT_DOUBLE_EQ(circuit_of(battery, site).battery_cable_ohm, without.battery_cable_ohm + 0.004);
+  EXPECT_THAT(complaints_of([&] {
+                (void)load({{"declared {", amplifier("PANEL_VOLTAGE")}});
+              }),
+              ElementsAreArray({b + "49:3: sense[3].shunt_amplifier: measures a current, but the quantity is none"}));
+}
+
+TEST_F(Sense, MustSeeTheCurrentsThatTheBoardDeclares) {
+  const auto board = [](const std::string& quantity, const std::string& more, const std::string& declared) {
+    return testing::Edits{
+        {"declared {", "sense {\n  name: \"current\" quantity: " + quantity +
+                           " adc_pin: \"ADC3\"\n  shunt_amplifier { shunt_ohm { value: 0.004 } gain_v_per_v { "
+                           "value: 50 } r_out_ohm { value: 1e3 } capacitance_f { value: 1e-7 } " +
+                           more + " }\n}\ndeclared { " + declared}};
+  };
+  const std::string at = b + "49:3: sense[3].shunt_amplifier: would put the pin at ";
+  expect({
+      {board("CHARGE_CURRENT", "", "rated_charge_a { value: 20 }"), {}},
+      {board("CHARGE_CURRENT", "", "rated_charge_a { value: 21 }"),
+       {at + "4.2 V at rated_charge_a (21), must be within 0.02 to 4.096 V: the device could not see the current"}},
+      {board("LOAD_CURRENT", "headroom_v { value: 2 }", "rated_load_a { value: 15 }"),
+       {at + "3 V at rated_load_a (15), must be within 0.02 to 3 V: the device could not see the current"}},
+      {board("BATTERY_CURRENT", "bias_v { value: 1 }", "rated_charge_a { value: 15 } rated_load_a { value: 10 }"),
+       {at + "-1 V at rated_load_a (10), must be within 0.02 to 4.096 V: the device could not see the current"}},
+  });
+}
+
+TEST_F(Sense, ReadsTheSamplingCapacitorOfTheConverter) {
+  const BoardProfile ideal = load();
+  EXPECT_EQ(ideal.adc_input.sampling_capacitance_f, 0);
+  const BoardProfile board =
+      load({{"  aref_v { value: 4.096 }",
+             "  aref_v { value: 4.096 } adc_input { sampling_capacitance_f { value: 14e-12 } }"}});
+  EXPECT_EQ(board.adc_input.sampling_capacitance_f, 14e-12);
+  EXPECT_EQ(board.adc_input.switch_ohm, 10e3);
+  EXPECT_EQ(board.adc_input.acquisition_s, 12e-6);
+}
+
 }  // namespace
 }  // namespace dawnrig::profile
