@@ -21,6 +21,7 @@ MAY_INCLUDE = {
     "plant/load": {"plant/core"},
     "plant/panel": {"plant/core"},
     "plant/sense": {"plant/core"},
+    "plant/sky": {"plant/core"},
     "plant/stage": {"plant/core"},
     "plant/wiring": {"plant/core"},
     "plant": {"plant"},

@@ -12,6 +12,7 @@ import re
 import sys
 
 UNITS = ("v", "a", "w", "ohm", "f", "henry", "s", "ns", "hz", "degc", "k", "wpm2", "ah", "wh", "a2", "a2s", "j", "ev", "lsb", "frac", "kgm2", "bytes", "baud")
+UNITS += ("deg", "m", "au", "pa")  # of the sky
 # What may stand after "per" only.
 DENOMINATORS = UNITS + ("100ah", "12v", "coulomb", "farad", "soc")
 
@@ -28,6 +29,9 @@ WITHOUT_UNIT = {
     **dict.fromkeys(("resistance_scale", "capacity_scale", "acceptance_scale", "gassing_scale"),
                     "a multiple of what a battery measured when new"),
     "fraction": "written out",
+    **dict.fromkeys(("linke_turbidity", "relative_air_mass"), "a multiple of a clean atmosphere, of the air at zenith"),
+    **dict.fromkeys(("optical_depth", "spread"), "an exponent, and the deviation of a logarithm"),
+    "incidence_cosine": "a cosine",
     "in_si": "a strong type's number, in the SI unit that the type names",
     "cells": "a count that may carry a tolerance",
     "emission_coefficient": "the n of the diode equation",
@@ -50,6 +54,7 @@ WITHOUT_UNIT = {
 ANY_UNIT = {
     "harness/verdict/": "monitors and fits work on signals of any unit: levels, swings and slopes have the signal's",
     "harness/report/": "lengths on a picture, on a grid of the picture's own",
+    "plant/sky/random.h": "draws of pure numbers",
     "plant/core/": "functions and integration formulas of pure numbers",
 }
 # Partial derivatives (panel_a_d_bus: d panel_a / d bus), logarithms, and the reciprocals and diagonal of the solver's matrix.

@@ -172,11 +172,15 @@ CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions
   state.battery.battery_degc =
       conditions.battery_held_at_temperature ? conditions.battery_held_degc : initial.battery_degc;
   state.stage_degc = initial.ambient_degc;
-  state.cell_degc = parts_.panel.settled_degc(initial.ambient_degc, initial.poa_wpm2);
+  state.cell_degc =
+      initial.ambient_degc + parts_.panel.warming_k_per_wpm2(conditions.wind_m_per_s) * std::max(0.0, initial.poa_wpm2);
   state.bus_v = conditions.battery_connected ? parts_.battery.inner_v(state.battery) : 0.0;
   if (parts_.buck) {  // from where its inductor has least to do
+    PanelScratch as_conditioned;
+    as_conditioned.shade = &conditions.panel_shade;
+    as_conditioned.fault = conditions.panel_fault;
     const double open_v = initial.poa_wpm2 > 0.0 && conditions.panel_connected
-                              ? parts_.panel.open_circuit_v(initial.poa_wpm2, state.cell_degc)
+                              ? parts_.panel.open_circuit_v(initial.poa_wpm2, state.cell_degc, as_conditioned)
                               : 0.0;
     state.input_v = std::max(open_v, parts_.buck->blocks_reverse() ? 0.0 : state.bus_v);
   }
@@ -309,8 +313,9 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, S
   const CircuitPoint& q = system.point();
   p.charge_a = system.charge_a();
   p.panel_a = q.panel.current_a;
-  p.panel_v = system.panel_connected() ? state.input_v + p.panel_a * system.panel_cable_ohm()
-                                       : parts_.panel.open_circuit_v(y[Slot::kPoa], y[Slot::kCellDegc]);
+  p.panel_v = system.panel_connected()
+                  ? state.input_v + p.panel_a * system.panel_cable_ohm()
+                  : parts_.panel.open_circuit_v(y[Slot::kPoa], y[Slot::kCellDegc], system.panel_scratch());
   p.battery_a = q.battery_a;
   p.terminal_v = system.terminal_v(y, q.battery_a);
   p.load_v = q.load_v;

@@ -23,7 +23,9 @@
 #include "plant/core/problems.h"
 #include "plant/core/time.h"
 #include "plant/load/load.h"
+#include "plant/panel/array.h"
 #include "plant/panel/single_diode.h"
+#include "plant/panel/source.h"
 #include "plant/sense/adc_input.h"
 #include "plant/sense/network.h"
 #include "plant/stage/buck.h"
@@ -38,7 +40,8 @@ inline constexpr std::size_t kMaxSense = 8;
 
 /// What is built: fixed for the life of a Circuit.
 struct CircuitParams {
-  PanelParams panel;
+  PanelParams panel;                 ///< of an array: the whole of it, in full light
+  std::optional<ArrayParams> array;  ///< in place of the single source, where bypass diodes or shade matter
   double panel_cable_ohm{0.05};
   double battery_cable_ohm{0.01};
   double cable_per_k{0.0};  ///< of either cable's resistance at 20 degC, per kelvin of ambient temperature
@@ -73,6 +76,9 @@ struct Conditions {
   double supply_v{5.0};  ///< the microcontroller's supply: thermistor pull-ups and pin clamps hang on it
   bool battery_connected{true};
   bool panel_connected{true};
+  PanelFaultKind panel_fault{PanelFaultKind::kNone};
+  PanelShade panel_shade;    ///< of an array
+  double wind_m_per_s{1.0};  ///< across the panel; of no matter where cells settle by NOCT
   double battery_resistance_scale{1.0};
   double battery_cable_scale{1.0};
   double panel_cable_scale{1.0};
@@ -169,7 +175,7 @@ enum class AdvanceStatus : std::uint8_t {
 /// What is worked out once from CircuitParams, for the models to use.
 struct CircuitParts {
   explicit CircuitParts(const CircuitParams& checked);
-  SingleDiodePanel panel;
+  PanelSource panel;
   BlockingBranch branch;
   std::optional<BuckStage> buck;
   Battery battery;

@@ -21,6 +21,7 @@ void CircuitParams::check(Problems& problems) const {
     add_under(problems, prefix, inner);
   };
   part("panel", panel);
+  if (array) part("array", *array);
   check_range(problems, "panel_cable_ohm", panel_cable_ohm, {1e-5, 10.0});
   check_range(problems, "battery_cable_ohm", battery_cable_ohm, {1e-5, 10.0});
   check_range(problems, "cable_per_k", cable_per_k, {0.0, 0.02});
@@ -36,7 +37,7 @@ void CircuitParams::check(Problems& problems) const {
 }
 
 CircuitParts::CircuitParts(const CircuitParams& checked)
-    : panel{checked.panel, checked.panel_cable_ohm},
+    : panel{checked.panel, checked.array, checked.panel_cable_ohm},
       branch{checked.stage},
       buck{buck_of(checked.stage)},
       battery{checked.battery} {

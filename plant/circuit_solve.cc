@@ -111,7 +111,7 @@ void CircuitSystem::solve(const Vector& rhs, Vector& k) const {
   const CircuitPoint& q = marked_;
   const double poa_k = frozen_ ? 0.0 : rhs[Slot::kPoa] * per_s_;
   const bool lit = marked_y_[Slot::kPoa] > 0.0 || sun_slope_wpm2_per_s_ > 0.0;
-  const double warming = lit ? parts_.panel.warming_k_per_wpm2() / SingleDiodePanel::kThermalLagS : 0.0;
+  const double warming = lit ? warming_k_per_wpm2_ / SingleDiodePanel::kThermalLagS : 0.0;
   const double cell_k = cell_inverse_ * (rhs[Slot::kCellDegc] + warming * poa_k);
   const double heat_k = heat_inverse_ * rhs[Slot::kBatteryDegc];
 

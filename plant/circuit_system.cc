@@ -45,7 +45,10 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
       more_panel_ohm_{panel_cable_ohm_ - params.panel_cable_ohm},
       panel_connected_{conditions.panel_connected && !standing.panel_fuse_blown},
       per_input_f_{1.0 / params.stage.input_capacitance_f},
-      per_output_f_{1.0 / params.stage.output_capacitance_f} {
+      per_output_f_{1.0 / params.stage.output_capacitance_f},
+      warming_k_per_wpm2_{parts.panel.warming_k_per_wpm2(conditions.wind_m_per_s)} {
+  panel_scratch_.shade = &conditions.panel_shade;
+  panel_scratch_.fault = conditions.panel_fault;
   set_series({});  // until follow_battery()
   if (buck_ != nullptr) {
     drive_ = {conducting_, !conditions.gate_on && conditions.switch_fault != SwitchFaultKind::kDriverDead};
@@ -163,7 +166,8 @@ bool CircuitSystem::state_rates(const Vector& y, Vector& f) {
   f[Slot::kSoc] = now_.battery.soc_per_s;
   f[Slot::kHysteresis] = now_.battery.hysteresis_per_s;
   f[Slot::kBatteryDegc] = battery_degc_per_s(now_.battery, y[Slot::kBatteryDegc]);
-  f[Slot::kCellDegc] = (parts_.panel.settled_degc(conditions_.ambient_degc, y[Slot::kPoa]) - y[Slot::kCellDegc]) /
+  f[Slot::kCellDegc] = (conditions_.ambient_degc + warming_k_per_wpm2_ * (y[Slot::kPoa] > 0.0 ? y[Slot::kPoa] : 0.0) -
+                        y[Slot::kCellDegc]) /
                        SingleDiodePanel::kThermalLagS;
   f[Slot::kPoa] = sun_slope_wpm2_per_s_;
   for (std::size_t i = 0; i < load_count_; ++i) f[Slot::kFirstLoad + i] = now_.loads[i].state_per_s;

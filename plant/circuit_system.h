@@ -106,6 +106,8 @@ class CircuitSystem {
   [[nodiscard]] double panel_a(const Vector& y) { return panel_at(y).current_a; }
   [[nodiscard]] double sun_slope_wpm2_per_s() const { return sun_slope_wpm2_per_s_; }
 
+  /// Shade and fault of the panel, as its scratch holds them.
+  [[nodiscard]] const PanelScratch& panel_scratch() const { return panel_scratch_; }
   /// As of the last rates() or currents().
   [[nodiscard]] const CircuitPoint& point() const { return now_; }
   /// Keeps the last rates() as what linearise() works from; for a step that is tried again after other evaluations.
@@ -164,6 +166,7 @@ class CircuitSystem {
   bool panel_connected_;
   double battery_s_;  // conductance of both; 0 while off the circuit
   double per_input_f_, per_output_f_;
+  double warming_k_per_wpm2_;
 
   PanelScratch panel_scratch_;
   double more_panel_a_{0.0};  // the last root behind more_panel_ohm_

@@ -63,6 +63,7 @@ void print(const testing::ScenarioRunOutcome& outcome) {
     std::printf("%-8s %s: %s\n         %s\n", std::string{verdict::text_of(finding.verdict)}.c_str(),
                 finding.requirement.id.c_str(), finding.requirement.sentence.c_str(), finding.reason.c_str());
   }
+  for (const std::string& note : outcome.notes) std::printf("note     %s\n", note.c_str());
   if (!outcome.invalid_because.empty()) {
     std::printf("INVALID  %s\n", outcome.invalid_because.c_str());
   }

@@ -80,16 +80,17 @@ void check_together(const BoardProfile& board, const SiteProfile& site) {
                                               number_text(board.declared.nominal_v) + ")" + of_board);
     }
   }
+  const char* source = site.array ? "panel.datasheet" : "panel.single_diode";
   const double usual_v = open_circuit_v(site.panel, site.panel_cable_ohm, kStandardDegc);
   if (usual_v < board.declared.absorption_v + kHeadroomV) {
-    complain("panel.single_diode", "gives " + number_text(usual_v, 1) + " V open-circuit at 25 degC, must be " +
-                                       number_text(kHeadroomV) + " V above absorption_v (" +
-                                       number_text(board.declared.absorption_v) + ")" + of_board);
+    complain(source, "gives " + number_text(usual_v, 1) + " V open-circuit at 25 degC, must be " +
+                         number_text(kHeadroomV) + " V above absorption_v (" +
+                         number_text(board.declared.absorption_v) + ")" + of_board);
   }
   const double cold_v = open_circuit_v(site.panel, site.panel_cable_ohm, kColdDegc);
   if (!(cold_v < board.stage.max_bus_v)) {
-    complain("panel.single_diode", "gives " + number_text(cold_v, 1) + " V open-circuit at -20 degC, must be below " +
-                                       "max_bus_v (" + number_text(board.stage.max_bus_v) + ")" + of_board);
+    complain(source, "gives " + number_text(cold_v, 1) + " V open-circuit at -20 degC, must be below " + "max_bus_v (" +
+                         number_text(board.stage.max_bus_v) + ")" + of_board);
   }
   if (site.panel_fuse && !(site.panel_fuse->carries_a > site.panel.light_current_a)) {
     complain("wiring.panel_fuse.carries_a", "is " + number_text(site.panel_fuse->carries_a) +
@@ -102,6 +103,7 @@ void check_together(const BoardProfile& board, const SiteProfile& site) {
 plant::CircuitParams circuit_of(const BoardProfile& board, const SiteProfile& site) {
   plant::CircuitParams circuit;
   circuit.panel = site.panel;
+  circuit.array = site.array;
   circuit.panel_cable_ohm = site.panel_cable_ohm;
   circuit.battery_cable_ohm = site.battery_cable_ohm;
   circuit.cable_per_k = site.cable_per_k;

@@ -98,7 +98,8 @@ struct SiteLoad {
 struct SiteProfile {
   std::string file, sha256;
   std::string name;
-  plant::PanelParams panel;
+  plant::PanelParams panel;                 ///< the whole of it, in full light
+  std::optional<plant::ArrayParams> array;  ///< where it was given by its modules' data sheet
   plant::BatteryParams battery;
   double panel_cable_ohm{}, battery_cable_ohm{};
   double cable_per_k{0};

@@ -1,25 +1,13 @@
 #include <cmath>
 #include <map>
 
+#include "harness/profile/panel_reading.h"
 #include "harness/profile/profile.h"
 #include "harness/profile/reading.h"
 #include "proto/site.pb.h"
 
 namespace dawnrig::profile {
 namespace {
-
-plant::PanelParams panel_params(const proto::Panel& panel) {
-  const proto::SingleDiode& written = panel.single_diode();
-  plant::PanelParams params;
-  params.light_current_a = written.light_current_a().value();
-  params.saturation_current_a = written.saturation_current_a().value();
-  params.modified_ideality_v = written.modified_ideality_v().value();
-  params.series_resistance_ohm = written.series_resistance_ohm().value();
-  params.shunt_resistance_ohm = written.shunt_resistance_ohm().value();
-  params.short_circuit_tempco_a_per_k = written.short_circuit_tempco_a_per_k().value();
-  params.noct_degc = value(panel.has_noct_degc(), panel.noct_degc()).value_or(45);
-  return params;
-}
 
 // 900 J/K per kg, at 3 kg for every 10 Ah of six cells: lead, acid and case together.
 double usual_heat_capacity_j_per_k(double capacity_ah, double cells) {
@@ -61,9 +49,10 @@ void judge_site(const SiteProfile& site, Judge& judge) {
   plant::Problems cells;
   plant::Problems around;
   for (const plant::Problem& problem : panel.list()) {
-    (problem.field == "noct_degc" ? around : cells).add(problem.field, problem.message);
+    (problem.field == "noct_degc" || problem.field.starts_with("faiman") ? around : cells)
+        .add(problem.field, problem.message);
   }
-  judge.pass_on(cells, "panel.single_diode");
+  judge.pass_on(cells, site.array ? "panel.datasheet" : "panel.single_diode");
   judge.pass_on(around, "panel");
   plant::Problems battery;
   std::get<plant::LeadAcidParams>(site.battery).check(battery);
@@ -90,7 +79,9 @@ SiteProfile load_site(const std::filesystem::path& file) {
   site.file = read.file;
   site.sha256 = read.sha256;
   site.name = written.name();
-  site.panel = panel_params(written.panel());
+  ReadPanel panel = panel_of(written.panel());
+  site.panel = panel.whole;
+  site.array = panel.array;
   site.battery = lead_acid_params(written.battery().lead_acid());
   site.panel_cable_ohm = written.wiring().panel_cable_ohm().value();
   site.battery_cable_ohm = written.wiring().battery_cable_ohm().value();
@@ -105,6 +96,7 @@ SiteProfile load_site(const std::filesystem::path& file) {
   Judge judge(read.complaints);
   std::vector<base::Complaint> of_series = read_load_series_files(written, site, judge);
   judge_loads(written, judge);
+  judge.pass_on(panel.of_datasheet, "panel.datasheet");
   judge_site(site, judge);
   if (!of_series.empty()) {
     std::vector<base::Complaint> all = read.complaints.sorted();

@@ -49,7 +49,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
       : board_{setup.board},
         site_{setup.site},
         circuit_{profile::circuit_of(board_, site_)},
-        world_{board_, site_, setup.initial} {
+        world_{board_, site_, setup.initial, setup.seed} {
     device::DeviceParams params = board_.device;
     params.seed = setup.seed;
     device_ = std::make_unique<device::VirtualDevice>(params, setup.image, *this);

@@ -2,6 +2,7 @@
 // Room: harness/rig.
 #pragma once
 
+#include <cstdint>
 #include <optional>
 #include <string>
 #include <vector>
@@ -9,6 +10,7 @@
 #include "harness/profile/profile.h"
 #include "harness/scenario/stimulus.h"
 #include "plant/circuit.h"
+#include "plant/sky/sky.h"
 
 namespace dawnrig::rig {
 
@@ -16,7 +18,9 @@ namespace dawnrig::rig {
 /// serial line, converter) are the rig's business; of those only the supply shows here, because pull-ups hang on it.
 class World {
  public:
-  World(const profile::BoardProfile& board, const profile::SiteProfile& site, const scenario::Initial& initial);
+  /// `seed`: of the run; broken clouds are drawn from it.
+  World(const profile::BoardProfile& board, const profile::SiteProfile& site, const scenario::Initial& initial,
+        std::uint64_t seed);
 
   /// Throws base::BadInput for a load or channel that the profiles do not name.
   void check(const scenario::Change& change) const;
@@ -27,7 +31,8 @@ class World {
   [[nodiscard]] const plant::InitialConditions& at_rest() const { return rest_; }
   [[nodiscard]] std::size_t channel_index(const std::string& name) const;
 
-  /// When something next changes that an earlier stimulus has set going: a ramp of the sun ends, a connector bounces.
+  /// When something next changes that an earlier stimulus has set going: a ramp of the sun or a line of
+  /// the sky ends, a connector bounces.
   /// The plant must never see such a corner inside an advance.
   [[nodiscard]] std::optional<Nanos> next_change() const;
   /// Makes every such change that is due by `now`. True: a connector moved, so that voltages jump.
@@ -40,7 +45,11 @@ class World {
   [[nodiscard]] bool& closed(scenario::Connector connector) {
     return connector == scenario::Connector::kPanel ? conditions_.panel_connected : conditions_.battery_connected;
   }
+  void change(const scenario::Sky& sky, Nanos now);
+  void change(const scenario::Shade& shade);
+  void next_line_of_sky(Nanos now);
   [[nodiscard]] std::size_t load_index(const std::string& name) const;
+  void demand_substring(int substring) const;
 
   struct Ramp {
     Nanos end{0};
@@ -57,6 +66,10 @@ class World {
     bool closed{};
   };
   std::vector<Contact> contacts_;  // of bouncing connectors, the next one last
+  std::uint64_t seed_;
+  std::uint64_t skies_{0};  ///< begun so far; each draws from a stream of its own
+  std::optional<plant::SkyRun> sky_;
+  Nanos sky_since_{0};
 };
 
 }  // namespace dawnrig::rig

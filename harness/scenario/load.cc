@@ -3,6 +3,7 @@
 
 #include "harness/base/text.h"
 #include "harness/base/textproto.h"
+#include "harness/scenario/sky_reading.h"
 #include "harness/scenario/stimulus.h"
 #include "proto/scenario.pb.h"
 
@@ -48,6 +49,18 @@ FigureKind kind_of(proto::Check::Figure figure) {
   }
 }
 
+plant::PanelFaultKind kind_of(proto::PanelFault::Kind kind) {
+  if (kind == proto::PanelFault::REVERSED) return plant::PanelFaultKind::kReversed;
+  if (kind == proto::PanelFault::SHORTED) return plant::PanelFaultKind::kShorted;
+  return plant::PanelFaultKind::kNone;
+}
+
+Shade shade_of(const proto::Shade& written) {
+  Shade shade;
+  for (const proto::Shade::Part& part : written.part()) shade.parts.push_back({part.substring(), part.light_frac()});
+  return shade;
+}
+
 Change change_of(const proto::Stimulus& at) {
   switch (at.change_case()) {
     case proto::Stimulus::kAmbient:
@@ -87,6 +100,13 @@ Change change_of(const proto::Stimulus& at) {
     case proto::Stimulus::kBounce:
       return Bounce{kind_of(at.bounce().connector()), at.bounce().closed(), at.bounce().closures(),
                     from_seconds(at.bounce().over_s()), at.bounce().seed()};
+    case proto::Stimulus::kShade:
+      return shade_of(at.shade());
+    case proto::Stimulus::kPanelFault:
+      return PanelFault{kind_of(at.panel_fault().kind())};
+    case proto::Stimulus::kWind:
+      return Wind{at.wind().speed_m_per_s()};
+    case proto::Stimulus::kSky:  // read by read_skies()
     case proto::Stimulus::kSun:
     case proto::Stimulus::CHANGE_NOT_SET:  // complained about when the file was read
       break;
@@ -154,6 +174,7 @@ Scenario load_scenario(const std::filesystem::path& file) {
   proto::Scenario written;
   base::TextprotoFile read = base::read_textproto(file, written);
   TimeCheck(written, read.complaints).all();
+  const std::vector<ReadSky> skies = read_skies(file, written, read.complaints);
   read.complaints.throw_if_any();
 
   Scenario scenario;
@@ -167,6 +188,7 @@ Scenario load_scenario(const std::filesystem::path& file) {
   for (const proto::Stimulus& at : written.at()) {
     scenario.timeline.push_back({from_seconds(at.time_s()), change_of(at)});
   }
+  place_skies(skies, written.initial(), scenario);
   std::stable_sort(scenario.timeline.begin(), scenario.timeline.end(),
                    [](const Stimulus& a, const Stimulus& b) { return a.time < b.time; });
   for (const proto::Check& check : written.check()) {

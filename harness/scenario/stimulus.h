@@ -4,6 +4,7 @@
 
 #include <cstdint>
 #include <filesystem>
+#include <memory>
 #include <optional>
 #include <string>
 #include <variant>
@@ -11,6 +12,7 @@
 
 #include "plant/circuit.h"
 #include "plant/core/time.h"
+#include "plant/sky/sky.h"
 
 namespace dawnrig::scenario {
 
@@ -18,6 +20,22 @@ struct Sun {
   double poa_wpm2{};
   Nanos over{0};
 };  ///< ramps from the present value; over = 0 is a step
+struct Sky {
+  std::shared_ptr<const plant::SkyParams> params;  ///< checked; never null
+};                                                 ///< takes the sun over, until the next Sun or Sky
+struct Shade {
+  struct Part {
+    int substring{};
+    double light_frac{1};
+  };
+  std::vector<Part> parts;
+};  ///< the sub-strings that are not named get full light
+struct PanelFault {
+  plant::PanelFaultKind kind{plant::PanelFaultKind::kNone};
+};
+struct Wind {
+  double speed_m_per_s{1};
+};
 struct AmbientTemperature {
   double degc{25};
 };
@@ -85,9 +103,10 @@ struct SwitchFault {
   plant::SwitchFaultKind kind{plant::SwitchFaultKind::kNone};
 };
 
-using Change = std::variant<Sun, AmbientTemperature, BatteryTemperature, LoadSwitching, BatteryConnector,
-                            PanelConnector, SenseFault, BatteryResistance, BatteryCable, Supply, ReferenceError, Noise,
-                            SerialInput, ResetLine, PowerCycle, SwitchFault, PanelCable, Corrosion, Bounce>;
+using Change =
+    std::variant<Sun, AmbientTemperature, BatteryTemperature, LoadSwitching, BatteryConnector, PanelConnector,
+                 SenseFault, BatteryResistance, BatteryCable, Supply, ReferenceError, Noise, SerialInput, ResetLine,
+                 PowerCycle, SwitchFault, PanelCable, Corrosion, Bounce, Sky, Shade, PanelFault, Wind>;
 
 /// One line for people and traces: "sun to 800 W/m2 over 5 s".
 [[nodiscard]] std::string text_of(const Change& change);
@@ -101,7 +120,7 @@ struct Initial {
   double soc_frac{0.8};
   std::optional<double> battery_degc;
   std::optional<double> ambient_degc;
-  double poa_wpm2{0};
+  double poa_wpm2{0};  ///< of a file that does not say: that of a sky which begins at once
 };
 
 struct Recording {
@@ -121,7 +140,9 @@ struct Check {
 struct Scenario {
   std::string name;
   std::string file;
-  std::string sha256;  ///< of the file's bytes; of the printed timeline for scenarios made in C++
+  /// Of the file's bytes, those of its series joined; of the printed timeline for scenarios made in C++.
+  std::string sha256;
+  std::vector<std::string> notes;  ///< what was mended in its series, for people
   Nanos duration{0};
   std::uint64_t seed{0};
   Initial initial;

@@ -3,6 +3,7 @@
 
 #include "harness/base/hash.h"
 #include "harness/base/text.h"
+#include "harness/scenario/sky_text.h"
 #include "harness/scenario/stimulus.h"
 
 namespace dawnrig::scenario {
@@ -69,6 +70,18 @@ const char* words_of(plant::SwitchFaultKind kind) {
   return "stuck closed";
 }
 
+const char* words_of(plant::PanelFaultKind kind) {
+  switch (kind) {
+    case plant::PanelFaultKind::kNone:
+      return "mended";
+    case plant::PanelFaultKind::kReversed:
+      return "reversed";
+    case plant::PanelFaultKind::kShorted:
+      break;
+  }
+  return "shorted";
+}
+
 const char* words_of(FigureKind kind) {
   switch (kind) {
     case FigureKind::kMean:
@@ -92,6 +105,16 @@ struct InWords {
     return "sun to " + number_text(sun.poa_wpm2) + " W/m2" +
            (sun.over > Nanos{0} ? " over " + seconds(sun.over) : std::string());
   }
+  std::string operator()(const Sky& sky) const { return text_of(*sky.params); }
+  std::string operator()(const Shade& shade) const {
+    std::string text = shade.parts.empty() ? "panel in full light" : "panel in full light but";
+    for (const Shade::Part& part : shade.parts) {
+      text += " sub-string " + std::to_string(part.substring) + " at " + number_text(part.light_frac);
+    }
+    return text;
+  }
+  std::string operator()(const PanelFault& fault) const { return std::string("panel ") + words_of(fault.kind); }
+  std::string operator()(const Wind& wind) const { return "wind at " + number_text(wind.speed_m_per_s) + " m/s"; }
   std::string operator()(const AmbientTemperature& t) const { return "ambient at " + number_text(t.degc) + " degC"; }
   std::string operator()(const BatteryTemperature& t) const {
     return "battery held at " + number_text(t.degc) + " degC";

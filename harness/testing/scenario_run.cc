@@ -153,10 +153,12 @@ ScenarioRunOutcome run_scenario(const ScenarioRunOptions& options) {
                            identity,
                            {.interval = scenario.recording.interval, .event_window = scenario.recording.event_window}};
   rig.attach(recorder);
+  for (const std::string& note : scenario.notes) rig.mark(note);
   Pacer pacer{rig, scenario.duration, options.on_progress};
   run_with_checks(rig, checks, scenario.duration, pacer);
 
   ScenarioRunOutcome outcome;
+  outcome.notes = scenario.notes;
   outcome.end = rig.now();
   outcome.invalid_because = rig.invalid_because();
   outcome.device_crash = rig.device_crash();

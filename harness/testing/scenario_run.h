@@ -26,6 +26,7 @@ struct ScenarioRunOptions {
 
 struct ScenarioRunOutcome {
   std::vector<verdict::Finding> findings;
+  std::vector<std::string> notes;  ///< what was mended in the scenario's series
   std::string content_sha256;
   std::string invalid_because;
   std::string device_crash;

@@ -3,19 +3,9 @@
 #include <cmath>
 
 #include "plant/core/range_check.h"
+#include "plant/panel/silicon.h"
 
 namespace dawnrig::plant {
-namespace {
-
-constexpr double kReferenceWpm2 = 1000.0;
-constexpr double kReferenceK = 298.15;
-constexpr double kBoltzmannEvPerK = 8.617333262e-5;
-constexpr double kBandGapEv = 1.121;
-constexpr double kBandGapPerK = -0.0002677;
-// Eg(T)/(k T) is this over T plus a constant, since Eg is linear in T.
-constexpr double kActivationK = kBandGapEv * (1.0 - kBandGapPerK * kReferenceK) / kBoltzmannEvPerK;
-
-}  // namespace
 
 void PanelParams::check(Problems& problems) const {
   check_range(problems, "light_current_a", light_current_a, {0.0, 1000.0, true});
@@ -25,6 +15,15 @@ void PanelParams::check(Problems& problems) const {
   check_range(problems, "shunt_resistance_ohm", shunt_resistance_ohm, {0.1, 1e9});
   check_range(problems, "short_circuit_tempco_a_per_k", short_circuit_tempco_a_per_k, {-1.0, 1.0});
   check_range(problems, "noct_degc", noct_degc, {20.0, 80.0});
+  if (!faiman) return;
+  Problems own;
+  faiman->check(own);
+  add_under(problems, "faiman", own);
+}
+
+void FaimanParams::check(Problems& problems) const {
+  check_range(problems, "still_wpm2_per_k", still_wpm2_per_k, {5.0, 100.0});
+  check_range(problems, "wind_wpm2_per_k_per_m_per_s", wind_wpm2_per_k_per_m_per_s, {0.0, 50.0});
 }
 
 SingleDiodePanel::SingleDiodePanel(const PanelParams& checked, double cable_ohm)

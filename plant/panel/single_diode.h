@@ -1,13 +1,28 @@
 // Plant, panel: the photovoltaic array as one single-diode source. May use plant/core only.
 #pragma once
 
+#include <cstdint>
 #include <limits>
+#include <optional>
 
 #include "plant/core/anchored_exp.h"
 #include "plant/core/problems.h"
 #include "plant/core/wright_omega.h"
 
 namespace dawnrig::plant {
+
+/// Cells that settle above ambient by G/(u0 + u1 w), w the wind across the panel.
+struct FaimanParams {
+  double still_wpm2_per_k{25.0};             ///< u0
+  double wind_wpm2_per_k_per_m_per_s{6.84};  ///< u1
+  void check(Problems& problems) const;
+  [[nodiscard]] double warming_k_per_wpm2(double wind_m_per_s) const {
+    return 1.0 / (still_wpm2_per_k + wind_wpm2_per_k_per_m_per_s * wind_m_per_s);
+  }
+};
+
+/// What may be wrong with the array as a whole.
+enum class PanelFaultKind : std::uint8_t { kNone, kReversed, kShorted };
 
 /// Reference figures at 1000 W/m2 and 25 degC cell temperature, for the whole array.
 struct PanelParams {
@@ -18,6 +33,7 @@ struct PanelParams {
   double shunt_resistance_ohm{300.0};
   double short_circuit_tempco_a_per_k{0.004};
   double noct_degc{45.0};
+  std::optional<FaimanParams> faiman{};  ///< in place of NOCT
   void check(Problems& problems) const;
 };
 
@@ -40,6 +56,8 @@ struct PanelWeather {
   double log_b_over_a{};
 };
 
+struct PanelShade;
+
 /// What repeated evaluations may reuse. One per run of the integrator, so that a result depends on its arguments only.
 struct PanelScratch {
   WrightOmega omega;
@@ -47,6 +65,8 @@ struct PanelScratch {
   AnchoredLog kelvin_log;
   AnchoredExp saturation;
   PanelWeather weather;
+  const PanelShade* shade{nullptr};             ///< for an ArrayPanel; null: full light on all of it
+  PanelFaultKind fault{PanelFaultKind::kNone};  ///< for a PanelSource
 };
 
 /// Single-diode array with its cable folded into the series resistance:

@@ -3,7 +3,9 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
+#include <cstdio>
 
 #include "fixture.h"
 
@@ -47,6 +49,37 @@ TEST(Panel, FollowsTheImplicitEquationFromShortToOpenCircuitInEverySunAndFrost) 
       }
     }
   }
+}
+
+TEST(Panel, HasTheKeyPointsOfTheImplicitEquationInEverySunAndFrost) {
+  const PanelParams p;
+  const SingleDiodePanel panel{p, kCableOhm};
+  PanelScratch scratch;
+  double worst = 0.0;
+  for (const double poa : {20.0, 200.0, 1200.0}) {
+    for (const double degc : {-20.0, 25.0, 80.0}) {
+      const auto current = [&](double v) { return current_by_bisection(p, v, poa, degc); };
+      const double isc = current(0.0);
+      const double voc = bisect(0.0, 100.0, [&](double v) { return -current(v); });
+      // The power's maximum, where a difference of it over 2e-4 of Voc falls through zero.
+      const double h = 1e-4 * voc;
+      const double vmp =
+          bisect(0.2 * voc, voc, [&](double v) { return (v - h) * current(v - h) - (v + h) * current(v + h); });
+      const double found_vmp = bisect(0.2 * voc, voc, [&](double v) {
+        return (v - h) * panel.at(v - h, poa, degc, scratch).current_a -
+               (v + h) * panel.at(v + h, poa, degc, scratch).current_a;
+      });
+      const double found_imp = panel.at(found_vmp, poa, degc, scratch).current_a;
+      const double imp = current(vmp);
+      for (const double miss :
+           {panel.at(0.0, poa, degc, scratch).current_a / isc, panel.open_circuit_v(poa, degc) / voc, found_vmp / vmp,
+            found_imp / imp, found_vmp * found_imp / (vmp * imp)}) {
+        worst = std::max(worst, std::abs(miss - 1.0));
+      }
+    }
+  }
+  std::printf("key points: worst miss %.1e\n", worst);
+  EXPECT_LT(worst, 1e-6);
 }
 
 TEST(Panel, SlopesAreThoseOfTheCurrent) {

@@ -73,6 +73,51 @@ TEST_F(Site, IsRefusedWhenItCannotBe) {
   }
 }
 
+const testing::Edits kByItsLabel = {{"single_diode {", "datasheet {"},
+                                    {"light_current_a { value: 3 }", "short_circuit_a { value: 4.97 } cells: 36"},
+                                    {"saturation_current_a { value: 1.2e-9 }", "open_circuit_v { value: 21.8 }"},
+                                    {"modified_ideality_v { value: 1.0 }", "peak_a { value: 4.58 }"},
+                                    {"series_resistance_ohm { value: 0.3 }", "peak_v { value: 17.5 }"},
+                                    {"shunt_resistance_ohm { value: 250 }",
+                                     "short_circuit_tempco_a_per_k { value: 0.0025 } "
+                                     "open_circuit_tempco_v_per_k { value: -0.0785 } modules_in_series: 2 strings: 3"}};
+
+TEST_F(Site, MayGiveItsPanelByTheLabelOfItsModules) {
+  const SiteProfile site = load(kByItsLabel);
+  ASSERT_TRUE(site.array);
+  EXPECT_EQ(site.array->series, 4) << "two modules of two bypass diodes";
+  EXPECT_EQ(site.array->strings, 3);
+  EXPECT_EQ(site.array->bypass.forward_v, 0.45);
+  const plant::SingleDiodePanel whole{site.panel, 1e-9};
+  plant::PanelScratch scratch;
+  EXPECT_NEAR(whole.at(0, 1000, 25, scratch).current_a, 3 * 4.97, 1e-6);
+  EXPECT_NEAR(whole.open_circuit_v(1000, 25), 2 * 21.8, 1e-6);
+  EXPECT_NEAR(whole.at(2 * 17.5, 1000, 25, scratch).current_a, 3 * 4.58, 1e-6);
+}
+
+TEST_F(Site, IsRefusedWhereItsModulesLabelIsImpossible) {
+  const std::string s = "site.textproto:";
+  const auto with = [](std::string from, std::string to) {
+    testing::Edits edits = kByItsLabel;
+    edits.emplace_back(std::move(from), std::move(to));
+    return edits;
+  };
+  const std::vector<std::pair<testing::Edits, std::string>> faults = {
+      {with("peak_a { value: 4.58 }", "peak_a { value: 5 }"),
+       "panel.datasheet.peak_a: is 5, must be below short_circuit_a (4.97)"},
+      {with("peak_v { value: 17.5 }", "peak_v { value: 21 }"),
+       "panel.datasheet.peak_v: with peak_a makes a fill factor of 0.8877, through which no single-diode curve of 36 "
+       "cells passes between short_circuit_a and open_circuit_v"},
+      {with("strings: 3", "strings: 8 bypass_diodes: 4"),
+       "panel.datasheet.modules_in_series: makes 64 sub-strings in all, must be at most 48"},
+      {with("strings: 3", "bypass_diodes: 5"), "panel.datasheet.bypass_diodes: is 5, must divide the 36 cells evenly"}};
+  for (const auto& [edits, complaint] : faults) {
+    const auto found = complaints_of([&, given = edits] { (void)load(given); });
+    ASSERT_EQ(found.size(), 1U) << complaint;
+    EXPECT_THAT(found[0], ::testing::HasSubstr(complaint));
+  }
+}
+
 class Together : public Site {
  protected:
   void SetUp() override {

@@ -134,6 +134,58 @@ TEST(VirtualRig, RampsTheSunStraightAndLetsALaterChangeOverrideIt) {
   EXPECT_DOUBLE_EQ(rig.latest()[Signal::kPoaWpm2], 50.0) << "the end of the first ramp must not come after all";
 }
 
+scenario::Sky sky_of_ramps() {
+  plant::RampSky sky;
+  sky.rows = {{100.0, 500.0, 200.0, 2, 1.0, 1.0}};
+  return {std::make_shared<const plant::SkyParams>(sky)};
+}
+
+TEST(VirtualRig, FollowsASkyLineByLineUntilTheSunIsSetByHand) {
+  VirtualRig rig{ridge_repeater(0.6, 300.0)};
+  rig.run_for(1500ms);
+  rig.apply(sky_of_ramps());
+  const auto poa_at = [&](Nanos since) {
+    rig.run_until(1500ms + since);
+    return rig.latest()[Signal::kPoaWpm2];
+  };
+  EXPECT_NEAR(poa_at(500ms), 100.0, 1e-6);
+  EXPECT_NEAR(poa_at(2s), 300.0, 1e-4);
+  EXPECT_NEAR(poa_at(3500ms), 500.0, 1e-6);
+  EXPECT_NEAR(poa_at(5s), 300.0, 1e-4);
+  EXPECT_NEAR(poa_at(6500ms), 100.0, 1e-6);
+  EXPECT_NEAR(poa_at(8s), 300.0, 1e-4);
+  rig.apply(scenario::Sun{700.0, Nanos{0}});
+  EXPECT_DOUBLE_EQ(poa_at(12s), 700.0) << "the sky must not come back";
+}
+
+TEST(VirtualRig, SetsTheAmbientTemperatureThatASeriesGives) {
+  plant::SeriesSky series;
+  series.points = {{Nanos{0}, 400.0, 30.0}, {1s, 400.0, -20.0}};
+  VirtualRig rig{ridge_repeater(0.6, 400.0)};
+  rig.apply(scenario::Sky{std::make_shared<const plant::SkyParams>(series)});
+  rig.run_until(1s);
+  const double before = rig.latest()[Signal::kCellDegc];
+  rig.run_until(31s);
+  // Towards an ambient 50 K lower, a tenth of the 300 s lag.
+  EXPECT_NEAR(rig.latest()[Signal::kCellDegc] - before, -4.8, 0.7);
+}
+
+TEST(VirtualRig, DrawsItsCloudsFromItsSeed) {
+  plant::PlaceSky sky;
+  sky.place = {47.0, 11.0, 1900.0};
+  sky.begins = std::chrono::sys_days{std::chrono::year{2026} / 6 / 21} + std::chrono::hours{11};
+  sky.broken_clouds = plant::BrokenClouds{.gap_s = 2.0, .shadow_s = 2.0, .slowest_edge_s = 2.0};
+  const scenario::Sky change{std::make_shared<const plant::SkyParams>(sky)};
+  const auto light_after_20s = [&](std::uint64_t seed) {
+    VirtualRig rig{ridge_repeater(0.6, 0.0, seed)};
+    rig.apply(change);
+    rig.run_until(20s);
+    return rig.latest()[Signal::kPoaWpm2];
+  };
+  EXPECT_EQ(light_after_20s(1), light_after_20s(1));
+  EXPECT_NE(light_after_20s(1), light_after_20s(2));
+}
+
 TEST(VirtualRig, ActsOnScheduledStimuliAtTheirInstant) {
   VirtualRig rig{ridge_repeater(0.6, 500.0)};
   Notebook notebook;

@@ -35,6 +35,9 @@ at { time_s: 12 noise { channel: "battery" rms_v: 0.01 } }
 at { time_s: 13 serial_input { data: "set 14.4\n\x01\"" } }
 at { time_s: 14 reset_line { held_low: true } }
 at { time_s: 15 power_cycle { off_s: 0.5 } }
+at { time_s: 16 shade { part { substring: 2 light_frac: 0.4 } part { substring: 3 light_frac: 0.1 } } }
+at { time_s: 16 panel_fault { kind: REVERSED } }
+at { time_s: 16 wind { speed_m_per_s: 8 } }
 at { sun { poa_wpm2: 100 } }
 at { time_s: 17 load { name: "lamp" } }
 at { time_s: 18 panel_cable { factor: 4 } }
@@ -82,8 +85,9 @@ TEST_F(ScenarioFile, BecomesATimelineInOrderOfTime) {
                           "8 battery resistance times 3", "9 battery cable resistance times 10", "10 supply at 3.3 V",
                           "11 reference wrong by -0.02 of its value", "12 noise of 0.01 V rms on sense \"battery\"",
                           "13 serial input \"set 14.4\\n\\x01\\\"\"", "14 reset held low", "15 power off for 0.5 s",
-                          "17 charging switch stuck open", "17 load \"lamp\" off", "18 panel cable resistance times 4",
-                          "19 panel connector with a contact of 0.3 ohm",
+                          "16 panel in full light but sub-string 2 at 0.4 sub-string 3 at 0.1", "16 panel reversed",
+                          "16 wind at 8 m/s", "17 charging switch stuck open", "17 load \"lamp\" off",
+                          "18 panel cable resistance times 4", "19 panel connector with a contact of 0.3 ohm",
                           "20 battery connector bounces over 0.02 s, closing 6 times, seed 9, and ends closed"));
   ASSERT_EQ(scenario.checks.size(), 1U);
   const Check& check = scenario.checks[0];
@@ -130,7 +134,7 @@ TEST_F(ScenarioFile, IsRefusedWhenItsTimesMakeNoSense) {
        {"s:2:1: at[0]: has no change, write one of sun, ambient, battery_temperature, load, battery_connector, "
         "panel_connector, sense_fault, battery_resistance, battery_cable, supply, reference_error, noise, "
         "serial_input, "
-        "reset_line, power_cycle, switch_fault, panel_cable, corrosion, bounce"}},
+        "reset_line, power_cycle, switch_fault, panel_cable, corrosion, bounce, sky, shade, panel_fault, wind"}},
       {"at { sun { over_s: 1e300 } }", {"s:2:20: at[0].sun.over_s: is 1e300, must be at most 32000000"}},
       {check + "to_s: 60 }", {}},
       {check + "from_s: 10 to_s: 61 }", {"s:2:72: check[0].to_s: is 61, must be at most duration_s (60)"}},
@@ -197,6 +201,9 @@ TEST(TextOfAChange, SaysEveryKindOfFault) {
   EXPECT_EQ(text_of(Corrosion{Connector::kBattery, 0.5}), "battery connector with a contact of 0.5 ohm");
   EXPECT_EQ(text_of(Bounce{Connector::kPanel, false, 3, milliseconds{20}, 2}),
             "panel connector bounces over 0.02 s, closing 3 times, seed 2, and ends open");
+  EXPECT_EQ(text_of(PanelFault{plant::PanelFaultKind::kShorted}), "panel shorted");
+  EXPECT_EQ(text_of(PanelFault{plant::PanelFaultKind::kNone}), "panel mended");
+  EXPECT_EQ(text_of(Shade{}), "panel in full light");
   EXPECT_EQ(text_of(BatteryConnector{true}), "battery connected");
   EXPECT_EQ(text_of(PanelConnector{false}), "panel disconnected");
   EXPECT_EQ(text_of(ResetLine{false}), "reset released");
