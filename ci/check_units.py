@@ -47,6 +47,7 @@ WITHOUT_UNIT = {
     **dict.fromkeys(("worst_bend", "worst_error", "attempt", "move_slow", "move_pins", "move_filaments"), "an error against its tolerance: 1 is just good enough"),
     # Counts and names in schemas.
     **dict.fromkeys(("count", "closures", "max_count", "min_count", "exercised", "planned"), "a count"),
+    **dict.fromkeys(("modules_in_series", "strings", "bypass_diodes", "substring"), "a count, or a place in a row"),
     **dict.fromkeys(("seed", "address"), "a name that happens to be a number"),
 }
 
