@@ -14,7 +14,7 @@ import sys
 UNITS = ("v", "a", "w", "ohm", "f", "henry", "s", "ns", "hz", "degc", "k", "wpm2", "ah", "wh", "a2", "a2s", "j", "ev", "lsb", "frac", "kgm2", "bytes", "baud")
 UNITS += ("deg", "m", "au", "pa")  # of the sky
 # What may stand after "per" only.
-DENOMINATORS = UNITS + ("100ah", "12v", "coulomb", "farad", "soc")
+DENOMINATORS = UNITS + ("month", "100ah", "12v", "coulomb", "farad", "soc")
 
 # Names without a unit of their own, and why.
 WITHOUT_UNIT = {

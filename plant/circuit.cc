@@ -31,6 +31,7 @@ constexpr Tolerances kOfBuck{2e-4, 2e-2, 1e-3, 1e-5, 1e-4};
 constexpr Tolerances kOfGateStepper{3e-4, 2e-2, 1e-3, 1e-5, 3e-4};
 constexpr double kSocTolerance = 1e-7;
 constexpr double kHysteresisTolerance = 1e-4;
+constexpr double kCurvedToleranceJ = 0.05;  // hours of 100 W are then right to 1e-6
 constexpr double kTemperatureToleranceK = 1e-3;
 
 constexpr double kInductorToleranceA = 3e-4;
@@ -47,6 +48,7 @@ Vector inverse_tolerances(const Tolerances& of, const CircuitParams& params, con
   inverse[Slot::kFast] = inverse[Slot::kSlow] = 1.0 / of.polarisation_v;
   inverse[Slot::kSoc] = 1.0 / kSocTolerance;
   inverse[Slot::kHysteresis] = 1.0 / kHysteresisTolerance;
+  if (system.parts().battery.curved()) inverse[Slot::kBatteryJ] = 1.0 / kCurvedToleranceJ;
   inverse[Slot::kBatteryDegc] = inverse[Slot::kCellDegc] = 1.0 / kTemperatureToleranceK;
   for (std::size_t i = Slot::kFirstLoad; i < system.first_sense(); ++i) inverse[i] = 1.0 / of.filament;
   for (std::size_t i = system.first_sense(); i < system.size(); ++i) inverse[i] = 1.0 / of.pin_v;

@@ -8,6 +8,11 @@ constexpr double kPerHour = 1.0 / 3600.0;
 
 }  // namespace
 
+// Along k.
+struct BatteryCurrents {
+  double terminal_a{}, gassing_a{}, main_a{};
+};
+
 void CircuitSystem::linearise(double s) {
   s_ = s;
   per_s_ = 1.0 / s;
@@ -183,7 +188,7 @@ void CircuitSystem::solve(const Vector& rhs, Vector& k) const {
     for (std::size_t i = Slot::kPanelJ; i < Slot::kFirstLoad; ++i) k[i] = 0.0;
     return;
   }
-  solve_books(rhs, k, {battery_k, gassing_k, main_k}, load_own + load_d_bus_ * bus_k);
+  solve_books(rhs, k, BatteryCurrents{battery_k, gassing_k, main_k}, load_own + load_d_bus_ * bus_k);
 }
 
 // How a sensed current moves with the k already found; switched_own_a: what the loads behind the switch do of
@@ -219,7 +224,7 @@ double CircuitSystem::stage_loss_k(const Vector& k) const {
 }
 
 // The rows of the books: their integrands' slopes along the k already found.
-void CircuitSystem::solve_books(const Vector& rhs, Vector& k, const BatteryAlong& battery, double load_k) const {
+void CircuitSystem::solve_books(const Vector& rhs, Vector& k, const BatteryCurrents& battery, double load_k) const {
   const CircuitPoint& q = marked_;
   const double input_v = marked_y_[Slot::kInput];
   const double bus_v = marked_y_[Slot::kBus];

@@ -38,7 +38,6 @@ class CircuitSystem {
   [[nodiscard]] static BatteryState battery_of(const Vector& y) {
     return {y[Slot::kSoc], y[Slot::kFast], y[Slot::kSlow], y[Slot::kBatteryDegc], y[Slot::kHysteresis]};
   }
-
   [[nodiscard]] std::size_t size() const { return size_; }
   [[nodiscard]] std::size_t first_sense() const { return first_sense_; }
 
@@ -53,14 +52,13 @@ class CircuitSystem {
   [[nodiscard]] double battery_a(const Vector& y) const {
     return battery_s_ * (y[Slot::kBus] - parts_.battery.inner_v(battery_of(y)));
   }
-  /// Takes the battery's series resistance from y. It drifts with the hours: rates() does this by itself, and who asks
-  /// for less does it once a step.
+  /// Takes the battery's series resistance from y. rates() does so by itself; who asks for less does it once a step.
   void follow_battery(const Vector& y) {
     if (parts_.battery.series_varies()) set_series(y);
   }
   /// Across the battery's own terminals at that current, or its cells if it is off the circuit.
   [[nodiscard]] double terminal_v(const Vector& y, double battery_a) const {
-    return battery_connected() ? y[Slot::kBus] - cable_ohm_ * battery_a : parts_.battery.inner_v(battery_of(y));
+    return connected_ ? y[Slot::kBus] - cable_ohm_ * battery_a : parts_.battery.inner_v(battery_of(y));
   }
 
   [[nodiscard]] bool rates(const Vector& y, Vector& f);
@@ -133,11 +131,7 @@ class CircuitSystem {
   void solve_nodes(const Vector& rhs, double input_a, double bus_a, Vector& k) const;
   [[nodiscard]] double stage_loss_k(const Vector& k) const;
   [[nodiscard]] double sensed_k(SenseNode node, const Vector& k, double battery_k, double switched_own_a) const;
-  /// Three currents of the battery along k.
-  struct BatteryAlong {
-    double terminal_a{}, gassing_a{}, main_a{};
-  };
-  void solve_books(const Vector& rhs, Vector& k, const BatteryAlong& battery, double load_k) const;
+  void solve_books(const Vector& rhs, Vector& k, const struct BatteryCurrents& battery, double load_k) const;
 
   const CircuitParams& params_;
   const CircuitParts& parts_;
@@ -185,9 +179,8 @@ class CircuitSystem {
   // Set by linearise().
   double s_{}, per_s_{};
   double cell_inverse_{}, heat_inverse_{}, fast_inverse_{}, slow_inverse_{}, soc_inverse_{};
-  double hysteresis_inverse_{};
   BatterySlopes battery_;
-  double emf_d_main_{}, drop_d_main_{}, emf_inverse_{}, emf_d_bus_{};  // drop: what the series resistance changes
+  double hysteresis_inverse_{}, emf_d_main_{}, drop_d_main_{}, emf_inverse_{}, emf_d_bus_{};  // drop: of series_
   std::array<double, kMaxLoads> lamp_inverse_{};
   double switched_inverse_{}, load_d_bus_{}, switched_d_bus_{};
   std::array<double, kMaxSense> pin_inverse_{};

@@ -1,5 +1,6 @@
 #include <google/protobuf/descriptor.h>
 #include <google/protobuf/message.h>
+#include <algorithm>
 
 #include "harness/base/text.h"
 #include "harness/base/textproto_parts.h"
@@ -112,10 +113,17 @@ class RuleCheck {
     }
   }
 
+  [[nodiscard]] bool needed(const Rule& rule, const std::string& path) const {
+    if (rule.required() || rule.required_without().empty()) return rule.required();
+    const std::string beside = path.substr(0, path.rfind('.') + 1);
+    return std::none_of(rule.required_without().begin(), rule.required_without().end(),
+                        [&](const std::string& neighbour) { return complaints_.locations.has(beside + neighbour); });
+  }
+
   void nested(const Message& message, const FieldDescriptor& field, const Rule& rule, const std::string& path) {
     const Reflection& access = *message.GetReflection();
     if (!access.HasField(message, &field)) {
-      if (rule.required() && reading_.complete) complaints_.add(path, missing(field, rule));
+      if (needed(rule, path) && reading_.complete) complaints_.add(path, missing(field, rule));
       return;
     }
     const Message& inside = access.GetMessage(message, &field);

@@ -80,6 +80,15 @@ void check_together(const BoardProfile& board, const SiteProfile& site) {
                                               number_text(board.declared.nominal_v) + ")" + of_board);
     }
   }
+  if (const auto* battery = std::get_if<plant::LiFePo4Params>(&site.battery)) {
+    // Four cells of 3.2 V stand in for six of 2 V.
+    const double fitting = std::round(board.declared.nominal_v / 3.0);
+    if (battery->cells != fitting) {
+      complain("battery.lifepo4.cells", "is " + number_text(battery->cells) + ", must be " + number_text(fitting) +
+                                            " for nominal_v (" + number_text(board.declared.nominal_v) + ")" +
+                                            of_board);
+    }
+  }
   const char* source = site.array ? "panel.datasheet" : "panel.single_diode";
   const double usual_v = open_circuit_v(site.panel, site.panel_cable_ohm, kStandardDegc);
   if (usual_v < board.declared.absorption_v + kHeadroomV) {

@@ -10,6 +10,7 @@
 
 #include "harness/base/bad_input.h"
 #include "harness/base/textproto.h"
+#include "plant/battery/battery.h"
 #include "plant/core/problems.h"
 #include "plant/load/load.h"
 #include "plant/sense/network.h"
@@ -20,6 +21,7 @@ class BoardProfile;
 class Parameter;
 class PowerStage;
 class SenseChannel;
+class Battery;
 class Load;
 class SiteProfile;
 }  // namespace dawnrig::proto
@@ -67,6 +69,9 @@ void judge_declared(const BoardProfile& board, Judge& judge);
 [[nodiscard]] plant::LoadParams load_params(const proto::Load& written);
 void judge_loads(const proto::SiteProfile& written, Judge& judge);
 struct SiteProfile;
+/// A battery as it is written, with what its kind or chemistry usually has where it is not.
+[[nodiscard]] plant::BatteryParams battery_params(const proto::Battery& written);
+void judge_battery(const proto::Battery& written, const SiteProfile& site, Judge& judge);
 /// Reads the files that loads of the site name, and makes them part of its hash. What is wrong inside one of them comes
 /// back, at its own lines.
 [[nodiscard]] std::vector<base::Complaint> read_load_series_files(const proto::SiteProfile& written, SiteProfile& site,

@@ -9,41 +9,12 @@
 namespace dawnrig::profile {
 namespace {
 
-// 900 J/K per kg, at 3 kg for every 10 Ah of six cells: lead, acid and case together.
-double usual_heat_capacity_j_per_k(double capacity_ah, double cells) {
-  return 900 * 3 * capacity_ah / 10 * cells / 6;
-}
-
-plant::LeadAcidParams lead_acid_params(const proto::LeadAcid& written) {
-  plant::LeadAcidParams params;
-  params.cells = written.cells().value();
-  params.capacity_ah = written.capacity_ah().value();
-  params.cell_ocv_empty_v = written.cell_ocv_empty_v().value();
-  params.cell_ocv_full_v = written.cell_ocv_full_v().value();
-  params.ocv_tempco_v_per_k = value(written.has_ocv_tempco_v_per_k(), written.ocv_tempco_v_per_k()).value_or(0.0002);
-  params.r_series_ohm = written.r_series_ohm().value();
-  params.r_fast_ohm = written.r_fast_ohm().value();
-  params.tau_fast_s = written.tau_fast_s().value();
-  params.r_slow_ohm = written.r_slow_ohm().value();
-  params.tau_slow_s = written.tau_slow_s().value();
-  params.gassing_a_per_100ah = written.gassing_a_per_100ah().value();
-  params.gassing_per_v = value(written.has_gassing_per_v(), written.gassing_per_v()).value_or(11);
-  params.gassing_per_k = value(written.has_gassing_per_k(), written.gassing_per_k()).value_or(0.06);
-  params.r_acceptance_ohm = written.r_acceptance_ohm().value();
-  params.acceptance_per_soc = value(written.has_acceptance_per_soc(), written.acceptance_per_soc()).value_or(10);
-  params.heat_capacity_j_per_k = value(written.has_heat_capacity_j_per_k(), written.heat_capacity_j_per_k())
-                                     .value_or(usual_heat_capacity_j_per_k(params.capacity_ah, params.cells));
-  params.thermal_resistance_k_per_w =
-      value(written.has_thermal_resistance_k_per_w(), written.thermal_resistance_k_per_w()).value_or(0.5);
-  return params;
-}
-
 std::optional<plant::FuseParams> fuse_params(bool fitted, const proto::Fuse& written) {
   if (!fitted) return std::nullopt;
   return plant::FuseParams{written.carries_a().value(), written.melting_a2s().value(), written.cold_ohm().value()};
 }
 
-void judge_site(const SiteProfile& site, Judge& judge) {
+void judge_site(const proto::SiteProfile& written, const SiteProfile& site, Judge& judge) {
   plant::Problems panel;
   site.panel.check(panel);
   plant::Problems cells;
@@ -54,9 +25,7 @@ void judge_site(const SiteProfile& site, Judge& judge) {
   }
   judge.pass_on(cells, site.array ? "panel.datasheet" : "panel.single_diode");
   judge.pass_on(around, "panel");
-  plant::Problems battery;
-  std::get<plant::LeadAcidParams>(site.battery).check(battery);
-  judge.pass_on(battery, "battery.lead_acid");
+  judge_battery(written.battery(), site, judge);
   std::map<std::string, std::size_t, std::less<>> names;
   for (std::size_t i = 0; i < site.loads.size(); ++i) {
     plant::Problems load;
@@ -82,7 +51,7 @@ SiteProfile load_site(const std::filesystem::path& file) {
   ReadPanel panel = panel_of(written.panel());
   site.panel = panel.whole;
   site.array = panel.array;
-  site.battery = lead_acid_params(written.battery().lead_acid());
+  site.battery = battery_params(written.battery());
   site.panel_cable_ohm = written.wiring().panel_cable_ohm().value();
   site.battery_cable_ohm = written.wiring().battery_cable_ohm().value();
   site.cable_per_k = written.wiring().cable_per_k().value();
@@ -97,7 +66,7 @@ SiteProfile load_site(const std::filesystem::path& file) {
   std::vector<base::Complaint> of_series = read_load_series_files(written, site, judge);
   judge_loads(written, judge);
   judge.pass_on(panel.of_datasheet, "panel.datasheet");
-  judge_site(site, judge);
+  judge_site(written, site, judge);
   if (!of_series.empty()) {
     std::vector<base::Complaint> all = read.complaints.sorted();
     all.insert(all.end(), of_series.begin(), of_series.end());

@@ -115,6 +115,8 @@ class Battery {
   }
   [[nodiscard]] double soc_d_main(const BatteryPoint& q) const { return q.stored_frac * soc_per_coulomb_; }
 
+  /// Its voltage over charge bends, so that steps that are long for all the rest may be too long for it.
+  [[nodiscard]] bool curved() const { return !curve_.straight() || hysteresis_v_ > 0.0; }
   [[nodiscard]] double cells() const { return cells_; }
   [[nodiscard]] double capacity_ah() const { return capacity_ah_; }  ///< aged
   [[nodiscard]] double tau_fast_s() const { return tau_fast_s_; }

@@ -19,8 +19,8 @@ double end_slope(double near_h, double far_h, double near_slope, double far_slop
 void check_ocv(Problems& problems, const std::string& field, const std::vector<OcvPoint>& points, double lowest_v,
                double highest_v) {
   if (points.size() < 2 || points.size() > kMostOcvPoints) {
-    problems.add(field,
-                 "has " + std::to_string(points.size()) + " points, must have 2 to " + std::to_string(kMostOcvPoints));
+    problems.add(field, "has " + std::to_string(points.size()) + (points.size() == 1 ? " point" : " points") +
+                            ", must have 2 to " + std::to_string(kMostOcvPoints));
     return;
   }
   const auto of = [&](std::size_t i) { return field + "[" + std::to_string(i) + "]"; };

@@ -40,6 +40,7 @@ class OcvCurve {
   /// Demands points that check_ocv() found nothing wrong with.
   explicit OcvCurve(const std::vector<OcvPoint>& checked);
 
+  [[nodiscard]] bool straight() const { return straight_; }
   [[nodiscard]] Value at(double soc_frac) const {
     if (straight_) return {from_v_ + slope_v_per_soc_ * soc_frac, slope_v_per_soc_};
     return bent(soc_frac);

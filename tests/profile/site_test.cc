@@ -53,10 +53,17 @@ TEST_F(Site, IsRefusedWhenItCannotBe) {
        {s + "17:30: battery.lead_acid.cell_ocv_full_v: must be above cell_ocv_empty_v"}},
       {{{"cold_resistance_ohm { value: 0.6 }", "cold_resistance_ohm { value: 9 }"}},
        {s + "33:66: load[3].lamp.cold_resistance_ohm: must not be above hot_resistance_ohm"}},
+      {{{"cell_ocv_empty_v { value: 1.98 }", ""}, {"tau_slow_s { value: 600 }", ""}},
+       {s + "13:3: battery.lead_acid.cell_ocv_empty_v: is missing, must be at least 1.5 and at most 2.2",
+        s + "13:3: battery.lead_acid.tau_slow_s: is missing, must be at least 1 and at most 100000"}},
+      {{{"cell_ocv_full_v { value: 2.13 }", "cell_ocv_full_v { value: 2.13 } ocv { soc_frac: 0 cell_v: 2 }"}},
+       {s + "17:37: battery.lead_acid.ocv: has 1 point, must have 2 to 32",
+        s + "17:37: battery.lead_acid.ocv: cannot stand beside cell_ocv_empty_v and cell_ocv_full_v: only one of "
+            "them"}},
       {{{"\"motor\"", "\"radio\""}}, {s + "29:14: load[2].name: is \"radio\", the name of load[1]"}},
       {{{"lead_acid {", "lithium {"}},
-       {s + "12:1: battery: has no chemistry, write lead_acid",
-        s + "13:3: battery.lithium: unknown; must be one of lead_acid"}},
+       {s + "12:1: battery: has no chemistry, write one of lead_acid, lifepo4",
+        s + "13:3: battery.lithium: unknown; must be one of lead_acid, lifepo4"}},
       {{{"resistive { resistance_ohm { value: 8 } }", ""}},
        {s + "27:1: load[0]: has no kind, write one of resistive, constant_current, constant_power, lamp, motor, "
             "pulsed, series"}},
@@ -118,6 +125,71 @@ TEST_F(Site, IsRefusedWhereItsModulesLabelIsImpossible) {
   }
 }
 
+// Replaces the whole battery of the good file.
+testing::Edits with_battery(const std::string& chemistry) {
+  return {
+      {"lead_acid {\n    cells { value: 6 }\n    capacity_ah { value: 40 }\n    cell_ocv_empty_v { value: 1.98 }\n"
+       "    cell_ocv_full_v { value: 2.13 }\n    r_series_ohm { value: 0.015 }\n    r_fast_ohm { value: 0.015 }\n"
+       "    tau_fast_s { value: 3 }\n    r_slow_ohm { value: 0.04 }\n    tau_slow_s { value: 600 }\n"
+       "    gassing_a_per_100ah { value: 0.02 }\n  }",
+       chemistry}};
+}
+
+TEST_F(Site, NeedsOnlyKindAndSizeOfALeadAcidBatteryAndTakesWhatElseIsWritten) {
+  const auto battery = std::get<plant::LeadAcidParams>(
+      load(with_battery("lead_acid { kind: AGM cells { value: 6 } capacity_ah { value: 100 } r_fast_ohm { value: 0.02 }"
+                        " self_discharge_frac_per_month { value: 0.03 } ageing { capacity_scale { value: 0.8 } } }"))
+          .battery);
+  const plant::LeadAcidParams usual = plant::usual_lead_acid(plant::LeadAcidKind::kAgm, 6, 100);
+  EXPECT_EQ(battery.r_series_ohm, usual.r_series_ohm);
+  EXPECT_EQ(battery.ocv.size(), 5U);
+  EXPECT_EQ(battery.r_exhaustion_ohm, usual.r_exhaustion_ohm);
+  EXPECT_EQ(battery.r_fast_ohm, 0.02);
+  EXPECT_DOUBLE_EQ(battery.self_discharge_per_s, 0.03 / (30 * 86400.0));
+  EXPECT_EQ(battery.ageing.capacity_scale, 0.8);
+}
+
+TEST_F(Site, TakesALiFePo4BatteryWithItsProtection) {
+  const auto battery = std::get<plant::LiFePo4Params>(
+      load(with_battery("lifepo4 { cells { value: 4 } capacity_ah { value: 50 } hysteresis_v { value: 0.02 }"
+                        " protection { high_cell_v { value: 3.7 } } }"))
+          .battery);
+  const plant::LiFePo4Params usual = plant::usual_lifepo4(4, 50);
+  EXPECT_EQ(battery.r_series_ohm, usual.r_series_ohm);
+  EXPECT_EQ(battery.hysteresis_v, 0.02);
+  EXPECT_TRUE(battery.protection.fitted);
+  EXPECT_EQ(battery.protection.high_cell_v, 3.7);
+  EXPECT_EQ(battery.protection.low_cell_v, usual.protection.low_cell_v);
+}
+
+TEST_F(Site, RefusesABatteryThatCannotBe) {
+  const std::string s = "site.textproto:13:";
+  const std::string lithium = "lifepo4 { cells { value: 4 } capacity_ah { value: 50 } ";
+  const std::vector<std::pair<std::string, std::vector<std::string>>> faults = {
+      {"lead_acid { kind: AGM cells { value: 6 } capacity_ah { value: 0 } }",
+       {s + "65: battery.lead_acid.capacity_ah: is 0, must be at least 0.1"}},
+      {"lead_acid { kind: AGM cells { value: 6 } capacity_ah { value: 50 } cell_ocv_full_v { value: 2.1 } }",
+       {s + "3: battery.lead_acid: has one of cell_ocv_empty_v and cell_ocv_full_v, must have both or neither"}},
+      {"lead_acid { kind: WET cells { value: 6 } capacity_ah { value: 50 } }", {}},
+      {lithium + "r_fast_ohm { value: 1e-12 } }",
+       {s + "78: battery.lifepo4.r_fast_ohm: is 1e-12, must be at least 1e-6"}},
+      {lithium + "protection { high_release_cell_v { value: 3.8 } } }",
+       {s + "100: battery.lifepo4.protection.high_release_cell_v: must be below high_cell_v"}},
+      {lithium + "without_protection: true protection { } }",
+       {s + "83: battery.lifepo4.protection: cannot stand beside without_protection: only one of them"}},
+      {lithium + "ocv { soc_frac: 0 cell_v: 2.5 } ocv { soc_frac: 1 cell_v: 2.4 } }",
+       {s + "116: battery.lifepo4.ocv[1].cell_v: must be above the one before it"}},
+  };
+  for (const auto& [written, complaints] : faults) {
+    const auto found = complaints_of([&] { (void)load(with_battery(written)); });
+    if (complaints.empty()) {
+      EXPECT_FALSE(found.empty()) << written;
+    } else {
+      EXPECT_THAT(found, ElementsAreArray(complaints)) << written;
+    }
+  }
+}
+
 class Together : public Site {
  protected:
   void SetUp() override {
@@ -173,6 +245,16 @@ TEST_F(Together, ABatteryOfAnotherVoltageIsRefused) {
       misfits({}, {{"cells { value: 6 }", "cells { value: 12 }"}}),
       ElementsAre("site.textproto: battery.lead_acid.cells: is 12, a battery of 24 V, must fit nominal_v (12) of "
                   "board.textproto"));
+}
+
+TEST_F(Together, ALiFePo4BatteryNeedsFourCellsForEveryTwelveVolts) {
+  const auto site = [](const char* cells) {
+    return with_battery(std::string("lifepo4 { cells { value: ") + cells + " } capacity_ah { value: 50 } }");
+  };
+  EXPECT_THAT(misfits({}, site("4")), ElementsAre());
+  EXPECT_THAT(
+      misfits({}, site("8")),
+      ElementsAre("site.textproto: battery.lifepo4.cells: is 8, must be 4 for nominal_v (12) of board.textproto"));
 }
 
 TEST_F(Together, APanelThatCannotChargeIsRefused) {
