@@ -1,5 +1,6 @@
 #include <google/protobuf/descriptor.h>
 #include <google/protobuf/message.h>
+
 #include <algorithm>
 
 #include "harness/base/text.h"
