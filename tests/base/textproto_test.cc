@@ -122,15 +122,16 @@ TEST(Textproto, TellsWhatIsWrongWithAField) {
       {"at { load { name: lamp } }", "f:2:19: at[0].load.name: is lamp, must be in quotes: \"lamp\""},
       {"at { reset_line { held_low: yes } }", "f:2:29: at[0].reset_line.held_low: is yes, must be true or false"},
       {"at { switch_fault { kind: STUCK_SHUT } }",
-       "f:2:27: at[0].switch_fault.kind: is STUCK_SHUT; must be one of NONE, STUCK_OPEN, STUCK_CLOSED"},
+       "f:2:27: at[0].switch_fault.kind: is STUCK_SHUT; must be one of NONE, STUCK_OPEN, STUCK_CLOSED, DRIVER_DEAD"},
       {"at { switch_fault { kind: STUCK_CLOSE } }",
        "f:2:27: at[0].switch_fault.kind: is STUCK_CLOSE; did you mean STUCK_CLOSED?"},
       {"at { switch_fault { kind: \"STUCK_OPEN\" } }",
        "f:2:27: at[0].switch_fault.kind: is \"STUCK_OPEN\", must be written without quotes: STUCK_OPEN"},
       {"at { switch_fault { kind: 2 } }",
-       "f:2:27: at[0].switch_fault.kind: is 2, must be one of NONE, STUCK_OPEN, STUCK_CLOSED"},
+       "f:2:27: at[0].switch_fault.kind: is 2, must be one of NONE, STUCK_OPEN, STUCK_CLOSED, DRIVER_DEAD"},
       {"at { switch_fault { kind: KIND_UNSPECIFIED } }",
-       "f:2:27: at[0].switch_fault.kind: is KIND_UNSPECIFIED, must be one of NONE, STUCK_OPEN, STUCK_CLOSED"},
+       "f:2:27: at[0].switch_fault.kind: is KIND_UNSPECIFIED, must be one of NONE, STUCK_OPEN, STUCK_CLOSED, "
+       "DRIVER_DEAD"},
       // Numbers that are none.
       {"at { sun { poa_wpm2: nan } }", "f:2:22: at[0].sun.poa_wpm2: is nan, must be a finite number"},
       {"at { sun { poa_wpm2: -inf } }", "f:2:22: at[0].sun.poa_wpm2: is -inf, must be a finite number"},
@@ -150,7 +151,7 @@ TEST(Textproto, TellsWhatIsWrongWithAField) {
       {"at { load { } }", "f:2:6: at[0].load.name: is missing"},
       {"at { load { name: \" \" } }", "f:2:19: at[0].load.name: is empty"},
       {"at { switch_fault { } }",
-       "f:2:6: at[0].switch_fault.kind: is missing, must be one of NONE, STUCK_OPEN, STUCK_CLOSED"},
+       "f:2:6: at[0].switch_fault.kind: is missing, must be one of NONE, STUCK_OPEN, STUCK_CLOSED, DRIVER_DEAD"},
   };
   for (const Fault& fault : faults) EXPECT_THAT(in_scenario(fault.text), ElementsAre(fault.complaint)) << fault.text;
 }
@@ -222,7 +223,8 @@ TEST(Textproto, TellsEveryFaultOfAFileInTheOrderOfItsLines) {
                   "f:1:13: duration_s: is -3, must be above 0",
                   "f:2:1: at[0]: has no change, write one of sun, ambient, battery_temperature, load, "
                   "battery_connector, panel_connector, sense_fault, battery_resistance, battery_cable, supply, "
-                  "reference_error, noise, serial_input, reset_line, power_cycle, switch_fault",
+                  "reference_error, noise, serial_input, reset_line, power_cycle, switch_fault, panel_cable, "
+                  "corrosion, bounce, sky, shade, panel_fault, wind",
                   "f:2:14: at[0].time_s: is nan, must be a finite number", "f:3:1: sede: unknown; did you mean seed?",
                   "f:4:25: recording.interval_s: is 0, must be at least 0.001",
                   "f:5:13: recording.event_window_ms: unknown; did you mean event_window_s (s)?",
