@@ -96,7 +96,7 @@ class SkyReader {
       for (const std::string_view group : {"place.", "plane."}) {
         if (field.starts_with(group)) field.erase(0, group.size());
       }
-      field = path + '.' + field;
+      field.insert(0, 1, '.').insert(0, path);
       if (complaints_.mentions(field)) continue;
       if (clean_ || complaints_.locations.has(field)) complaints_.add(field, problem.message);
     }
