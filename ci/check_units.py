@@ -48,6 +48,7 @@ WITHOUT_UNIT = {
     # Counts and names in schemas.
     **dict.fromkeys(("count", "closures", "max_count", "min_count", "exercised", "planned"), "a count"),
     **dict.fromkeys(("modules_in_series", "strings", "bypass_diodes", "substring"), "a count, or a place in a row"),
+    "averaged_codes": "a count",
     **dict.fromkeys(("seed", "address"), "a name that happens to be a number"),
 }
 

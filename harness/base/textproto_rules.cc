@@ -149,7 +149,7 @@ class RuleCheck {
       complaints_.add(path + ".tolerance_abs", "cannot stand beside tolerance_frac: only one of them");
     }
     // `value` was judged above, by the rule of the field that holds the parameter; the rest by its own rules.
-    for (const char* name : {"tolerance_frac", "tolerance_abs", "tempco_per_k"}) {
+    for (const char* name : {"tolerance_frac", "tolerance_abs", "tempco_per_k", "drift_per_k"}) {
       const FieldDescriptor& field = *proto::Parameter::descriptor()->FindFieldByName(name);
       const std::string own = joined_path(path, name);
       if (!reading_.excused.contains(own)) {

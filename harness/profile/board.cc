@@ -52,6 +52,9 @@ SenseChannel sense_channel(const std::string& part, const proto::SenseChannel& w
   channel.quantity = quantity_of(written);
   channel.adc_channel = device::adc_channel_named(part, written.adc_pin()).value_or(-1);
   channel.network = network_params(written);
+  channel.parts = parts_of(written);
+  channel.reference = reference_of(written);
+  channel.averaged_codes = std::max(1, written.averaged_codes());
   return channel;
 }
 
@@ -96,6 +99,7 @@ Hooks hooks_of(const proto::Hooks& written) {
     }
   }
   hooks.serial_baud = std::llround(value(written.has_serial_baud(), written.serial_baud()).value_or(9600));
+  hooks.readings = readings_of(written);
   return hooks;
 }
 
@@ -143,6 +147,7 @@ BoardProfile load_board(const std::filesystem::path& file) {
   }
   board.stage = stage_params(written.stage());
   if (written.mcu().has_adc_input()) board.adc_input = adc_input_params(written.mcu().adc_input());
+  board.converter = parts_of(written.mcu());
   for (const proto::SenseChannel& channel : written.sense()) {
     board.sense.push_back(sense_channel(written.mcu().part(), channel));
   }
@@ -152,6 +157,7 @@ BoardProfile load_board(const std::filesystem::path& file) {
   Judge judge(read.complaints);
   judge_pins(written, board, judge);
   judge_networks(written, judge);
+  judge_metering(written, board, judge);
   judge_sense(board, judge);
   judge_stage(written.stage(), board.stage, judge);
   judge_networks(board, judge);

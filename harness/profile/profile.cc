@@ -66,6 +66,20 @@ std::optional<std::size_t> BoardProfile::channel_index(std::string_view channel_
   return std::nullopt;
 }
 
+double BoardProfile::reference_v(const SenseChannel& channel) const {
+  switch (channel.reference) {
+    case AdcReference::kSupply:
+      break;
+    case AdcReference::kArefPin:
+      return device.aref_v.value_or(device.supply_v);
+    case AdcReference::kBandGap:
+      return device.internal_reference_v;
+    case AdcReference::kBandGap2:
+      return device.internal_reference_2_v;
+  }
+  return device.supply_v;
+}
+
 void check_together(const BoardProfile& board, const SiteProfile& site) {
   std::vector<base::Complaint> complaints;
   const auto complain = [&](const char* field, std::string message) {

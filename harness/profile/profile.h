@@ -36,11 +36,26 @@ enum class Quantity : std::uint8_t {
   return quantity >= Quantity::kChargeCurrent;
 }
 
+/// One figure of the board with what its maker promises of it, in the unit that ends its name.
+struct Part {
+  std::string field;  ///< as the file names it: "r_top_ohm"
+  double value{};
+  double tolerance{};     ///< half-width at 25 degC, absolute; 0: none promised
+  double tempco_per_k{};  ///< relative
+  double drift_per_k{};   ///< half-width of that
+  std::string source;
+};
+
+enum class AdcReference : std::uint8_t { kSupply, kArefPin, kBandGap, kBandGap2 };
+
 struct SenseChannel {
   std::string name;
   Quantity quantity{};
   int adc_channel{0};
   plant::SenseParams network;
+  std::vector<Part> parts;  ///< of the network, with the pin's leakage
+  AdcReference reference{};
+  int averaged_codes{1};
 };
 
 /// The declared behaviour; nullopt: not declared, not judged.
@@ -65,9 +80,21 @@ struct Counter {
   int width_bytes{4};
 };
 
+/// Where the firmware says what it believes a channel to be.
+struct Reading {
+  std::string channel;
+  std::string pattern, symbol;  ///< one of them is empty
+  double scale{1};              ///< the channel's unit per count
+  int width_bytes{2};
+  int offset_bytes{0};
+  bool is_signed{false};
+  double settle_s{0.2};
+};
+
 struct Hooks {
   std::optional<Counter> millisecond_counter;
   std::int64_t serial_baud{9600};
+  std::vector<Reading> readings;
 };
 
 struct BoardProfile {
@@ -80,6 +107,7 @@ struct BoardProfile {
   double load_switch_ohm{0.01};
   plant::StageParams stage;
   plant::AdcInputParams adc_input;
+  std::vector<Part> converter;      ///< references and converter errors, as far as written
   std::vector<SenseChannel> sense;  ///< order is that of plant::Probes::sense_v
   Declared declared;
   Hooks hooks;
@@ -87,6 +115,8 @@ struct BoardProfile {
   [[nodiscard]] bool charges_while_on() const { return !std::holds_alternative<plant::ShuntPwmParams>(stage.topology); }
   [[nodiscard]] const SenseChannel* channel_for(Quantity quantity) const;
   [[nodiscard]] std::optional<std::size_t> channel_index(std::string_view name) const;
+  /// What the converter measures that channel against.
+  [[nodiscard]] double reference_v(const SenseChannel& channel) const;
 };
 
 struct SiteLoad {

@@ -18,6 +18,8 @@
 
 namespace dawnrig::proto {
 class BoardProfile;
+class Hooks;
+class Microcontroller;
 class Parameter;
 class PowerStage;
 class SenseChannel;
@@ -29,6 +31,9 @@ class SiteProfile;
 namespace dawnrig::profile {
 
 enum class Quantity : std::uint8_t;
+enum class AdcReference : std::uint8_t;
+struct Part;
+struct Reading;
 
 /// The number of a parameter; nullopt if it was not written.
 [[nodiscard]] std::optional<double> value(bool has, const proto::Parameter& parameter);
@@ -58,6 +63,12 @@ struct BoardProfile;
 /// A channel's network, as it is written.
 [[nodiscard]] plant::SenseParams network_params(const proto::SenseChannel& written);
 void judge_networks(const proto::BoardProfile& written, Judge& judge);
+/// Tolerances, the converter's references, and where the firmware says what it reads.
+[[nodiscard]] std::vector<Part> parts_of(const proto::SenseChannel& written);
+[[nodiscard]] std::vector<Part> parts_of(const proto::Microcontroller& written);
+[[nodiscard]] AdcReference reference_of(const proto::SenseChannel& written);
+[[nodiscard]] std::vector<Reading> readings_of(const proto::Hooks& written);
+void judge_metering(const proto::BoardProfile& written, const BoardProfile& board, Judge& judge);
 /// The stage as written, and what is wrong with it.
 [[nodiscard]] plant::StageParams stage_params(const proto::PowerStage& written);
 void judge_stage(const proto::PowerStage& written, const plant::StageParams& stage, Judge& judge);

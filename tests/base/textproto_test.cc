@@ -172,6 +172,8 @@ TEST(Textproto, TellsWhatIsWrongWithAParameter) {
        "f:2:43: panel_cable_ohm.tolerance_abs: is -5, must be at least 0"},
       {"panel_cable_ohm { value: 1 tempco_per_k: 0.4 }",
        "f:2:42: panel_cable_ohm.tempco_per_k: is 0.4, must be below 0.1"},
+      {"panel_cable_ohm { value: 1 drift_per_k: -1e-4 }",
+       "f:2:41: panel_cable_ohm.drift_per_k: is -0.0001, must be at least 0"},
       {"panel_cable_ohm { value: 1 tolerance_frac: 0.1 tolerance_abs: 0.1 }",
        "f:2:63: panel_cable_ohm.tolerance_abs: cannot stand beside tolerance_frac: only one of them"},
       {"", "f: panel_cable_ohm: is missing, must be at least 1e-5 and at most 10"},

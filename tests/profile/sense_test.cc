@@ -2,6 +2,8 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
+
 #include "harness/profile/profile.h"
 #include "tests/profile/edited_file.h"
 
@@ -186,6 +188,65 @@ TEST_F(Sense, ReadsTheSamplingCapacitorOfTheConverter) {
   EXPECT_EQ(board.adc_input.sampling_capacitance_f, 14e-12);
   EXPECT_EQ(board.adc_input.switch_ohm, 10e3);
   EXPECT_EQ(board.adc_input.acquisition_s, 12e-6);
+}
+
+TEST_F(Sense, KeepsWhatTheMakersPromiseOfEveryPart) {
+  const BoardProfile board =
+      load({{"divider { r_top_ohm { value: 30e3 }",
+             "averaged_codes: 16 pin_leak_a { value: 1e-8 tolerance_abs: 5e-9 }\n"
+             "divider { r_top_ohm { value: 30e3 tolerance_frac: 0.01 drift_per_k: 1e-4 source: \"thick film\" }"}});
+  const SenseChannel& battery = board.sense[0];
+  EXPECT_EQ(battery.averaged_codes, 16);
+  ASSERT_EQ(battery.parts.size(), 4U);
+  EXPECT_EQ(battery.parts[0].field, "r_top_ohm");
+  EXPECT_DOUBLE_EQ(battery.parts[0].tolerance, 300);
+  EXPECT_EQ(battery.parts[0].drift_per_k, 1e-4);
+  EXPECT_EQ(battery.parts[0].source, "thick film");
+  EXPECT_EQ(battery.parts[3].field, "pin_leak_a");
+  EXPECT_EQ(battery.parts[3].tolerance, 5e-9);
+  const auto supply = std::find_if(board.converter.begin(), board.converter.end(),
+                                   [](const Part& part) { return part.field == "supply_v"; });
+  ASSERT_NE(supply, board.converter.end());
+  EXPECT_DOUBLE_EQ(supply->tolerance, 0.05);
+}
+
+TEST_F(Sense, KnowsWhatTheConverterMeasuresAgainst) {
+  const std::string channel = "adc_pin: \"ADC1\"";
+  const auto reference_v = [&](const std::string& name) {
+    const BoardProfile board = load({{channel, channel + " reference: " + name}});
+    return board.reference_v(board.sense[1]);
+  };
+  EXPECT_EQ(reference_v("SUPPLY"), 5);
+  EXPECT_EQ(reference_v("AREF_PIN"), 4.096);
+  EXPECT_EQ(reference_v("BAND_GAP"), 1.1);
+  expect({{{{"  aref_v { value: 4.096 }\n", ""}, {channel, channel + "\nreference: AREF_PIN"}},
+           {b + "36:12: sense[1].reference: is AREF_PIN, but mcu.aref_v is not written"}}});
+}
+
+TEST_F(Sense, IsToldWhereTheFirmwareSaysWhatItReads) {
+  const std::string counter = "hooks { millisecond_counter { symbol: \"milliseconds\" width_bytes: 4 } ";
+  const auto hooks = [&](const std::string& reading) {
+    return testing::Edits{{counter.substr(0, counter.size() - 1) + " }", counter + "\nreading { " + reading + " } }"}};
+  };
+  const BoardProfile board =
+      load(hooks("channel: \"cells\" symbol: \"ddegc\" scale: 0.1 width_bytes: 2 is_signed: true"));
+  ASSERT_EQ(board.hooks.readings.size(), 1U);
+  EXPECT_EQ(board.hooks.readings[0].symbol, "ddegc");
+  EXPECT_TRUE(board.hooks.readings[0].is_signed);
+  EXPECT_EQ(board.hooks.readings[0].settle_s, 0.2);
+  const std::string at = b + "59:";
+  expect({{hooks("channel: \"batery\" pattern: \"v=(.*)\" scale: 1"),
+           {at + "20: hooks.reading[0].channel: is \"batery\", no sense channel of this board; did you mean battery?"}},
+          {hooks("channel: \"battery\" pattern: \"v=.*\" scale: 1"),
+           {at + "39: hooks.reading[0].pattern: is \"v=.*\", must be a regular expression with one group for the "
+                 "number, as in \"batt_mv=([0-9]+)\""}},
+          {hooks("channel: \"battery\" pattern: \"v=(\" scale: 1"),
+           {at + "39: hooks.reading[0].pattern: is \"v=(\", must be a regular expression with one group for the "
+                 "number, as in \"batt_mv=([0-9]+)\""}},
+          {hooks("channel: \"battery\" symbol: \"mv\" scale: 1"),
+           {at + "1: hooks.reading[0].width_bytes: is missing: a variable has a width"}},
+          {hooks("channel: \"battery\" pattern: \"v=(.*)\" scale: 0"),
+           {at + "55: hooks.reading[0].scale: is 0, must be what one count is worth: 0.001 for millivolts"}}});
 }
 
 }  // namespace
