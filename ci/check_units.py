@@ -13,6 +13,7 @@ import sys
 
 UNITS = ("v", "a", "w", "ohm", "f", "henry", "s", "ns", "hz", "degc", "k", "wpm2", "ah", "wh", "a2", "a2s", "j", "ev", "lsb", "frac", "kgm2", "bytes", "baud")
 UNITS += ("deg", "m", "au", "pa")  # of the sky
+UNITS += ("ticks", "cycles", "uv")  # of the interface board: half microseconds of its clock, cycles of its processor, its constants
 # What may stand after "per" only.
 DENOMINATORS = UNITS + ("month", "100ah", "12v", "coulomb", "farad", "soc")
 
@@ -50,6 +51,16 @@ WITHOUT_UNIT = {
     **dict.fromkeys(("modules_in_series", "strings", "bypass_diodes", "substring"), "a count, or a place in a row"),
     "averaged_codes": "a count",
     **dict.fromkeys(("seed", "address"), "a name that happens to be a number"),
+    # The link with the interface board.
+    **dict.fromkeys(("sequence", "host_sequence", "applied_sequence", "link_version", "board_link_version", "host_link_version",
+                     "firmware_version", "serial_number", "wrong_field", "selecting_gate", "readback_input"),
+                    "a name that happens to be a number"),
+    **dict.fromkeys(("lines", "safe_lines", "pins", "flags", "failures", "reset_cause", "gates_used", "gates_active_low",
+                     "two_level_channels", "connected_channels"), "a sum of bits that the field's comment names"),
+    **dict.fromkeys(("edges", "glitches", "lost_edges", "frames_taken", "frames_broken", "messages_refused", "ticks_repeated",
+                     "ticks_missing", "ticks_late", "ticks_too_early", "bytes_lost", "reports_skipped", "serial_bytes_lost"), "a count"),
+    "calibrated_day": "a date",
+    "readback_sum": "counts of the board's converter, summed",
 }
 
 # Rooms whose numbers have no unit of their own, and why.
