@@ -156,6 +156,40 @@ void scatter(const Vector& y, const CircuitSystem& system, const Books& since, c
   state.books.unstored_ah = since.unstored_ah + y[Slot::kUnstoredAh];
 }
 
+// What the system as it was evaluated at y shows of itself.
+Probes seen(const CircuitState& state, const Conditions& conditions, const Vector& y, const CircuitSystem& system,
+            bool evaluated) {
+  Probes p;
+  p.battery_open = state.protection.open;
+  p.poa_wpm2 = y[Slot::kPoa];
+  p.input_v = state.input_v;
+  p.bus_v = state.bus_v;
+  p.inductor_a = state.inductor_a;
+  p.stage_degc = system.params().stage.heat_sink ? state.stage_degc : conditions.ambient_degc;
+  p.cell_degc = state.cell_degc;
+  p.battery_degc = y[Slot::kBatteryDegc];
+  p.soc_frac = state.battery.soc_frac;
+  for (std::size_t i = 0; i < system.params().sense.size(); ++i) {
+    p.sense_v[i] = clamped_pin_v(state.sense_v[i], conditions.supply_v);
+  }
+  if (!evaluated) {  // only a state that is not a number can do this; show it rather than hide it
+    p.panel_v = p.panel_a = p.charge_a = p.terminal_v = p.battery_a = p.load_v = p.load_a = p.gassing_a = std::nan("");
+    return p;
+  }
+  const CircuitPoint& q = system.point();
+  p.charge_a = system.charge_a();
+  p.panel_a = q.panel.current_a;
+  p.panel_v = system.panel_connected()
+                  ? state.input_v + p.panel_a * system.panel_cable_ohm()
+                  : system.parts().panel.open_circuit_v(y[Slot::kPoa], y[Slot::kCellDegc], system.panel_scratch());
+  p.battery_a = q.battery_a;
+  p.terminal_v = system.terminal_v(y, q.battery_a);
+  p.load_v = q.load_v;
+  p.load_a = q.load_a;
+  p.gassing_a = q.battery.gassing_a;
+  return p;
+}
+
 double stored_j(const CircuitParams& params, const CircuitState& state) {
   const auto* buck = std::get_if<BuckParams>(&params.stage.topology);
   const double henry = buck != nullptr ? buck->inductance_henry : 0.0;
@@ -235,32 +269,38 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
   if (!params_.stage.heat_sink) state.stage_degc = conditions.ambient_degc;
   const LoadTimeline loads{params_, conditions};
   BoardWatch board{system, state};
+  const bool alone = !loads.has_schedules() && !loads.has_lockouts() && !board.any();
   const auto run = [&](auto&& stepper) {
     const Books since = state.books;
     GrossCharge gross;
     Vector y = gather(state, conditions, system);
     Vector from{};
-    const auto tell = [&](auto&& which) {
-      if (observer == nullptr) return;
+    double slope = 0.0;
+    Nanos straight{0};
+    const auto follow_sun = [&] {
+      straight = sun_straight_until(conditions.sun, state.now, to, slope);
+      system.set_sun_slope(slope);
+      y[Slot::kPoa] = poa_at(conditions.sun, state.now);
+    };
+    const auto put = [&] {
       scatter(y, system, since, gross, state);
       state.step_hint_s = stepper.proposed_s();
-      which();
     };
+    follow_sun();
     system.follow_battery(y);
     if (board.any() && board.acts(y)) return AdvanceStatus::kOk;  // conditions may be other than at the last step
     while (state.now < to) {
-      double slope = 0.0;
-      Nanos straight = sun_straight_until(conditions.sun, state.now, to, slope);
-      system.set_sun_slope(slope);
-      y[Slot::kPoa] = poa_at(conditions.sun, state.now);
       bool jumped = false;
       if (loads.has_schedules()) {
         straight = std::min(straight, loads.follow(state.now, y, system));
         jumped = loads.jumps_at(state.now);
       }
       while (loads.has_lockouts() && loads.change_due(y, system)) jumped = true;
-      if (jumped) tell([&] { observer->on_jump(state, conditions); });
-      system.follow_battery(y);
+      if (jumped && observer != nullptr) {
+        put();
+        observer->on_jump(state, conditions);
+      }
+      if (!alone) system.follow_battery(y);
       const double from_a = system.battery_a(y);
       const double net_ah = y[Slot::kNetAh];
       if (slow.any() || loads.has_lockouts() || board.any()) from = y;
@@ -275,7 +315,15 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
       state.now += took;
       const bool blew = slow.any() && slow.follow(system, from, y, in_seconds(took), state);
       const bool acted = board.any() && board.acts(y);
-      tell([&] { observer->on_step(state, conditions); });
+      follow_sun();
+      system.follow_battery(y);
+      if (observer != nullptr) {
+        put();
+        // What is worked out here, the next step begins with, unless something else moves in between.
+        const bool evaluated = stepper.look(y);
+        observer->on_step(state, conditions, seen(state, conditions, y, system, evaluated));
+        if (!alone) stepper.forget();
+      }
       if (blew || acted) break;
     }
     scatter(y, system, since, gross, state);
@@ -295,35 +343,8 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, S
   const LoadTimeline loads{params_, conditions};
   if (loads.has_schedules()) loads.put(state.now, side, y);
   Vector f{};
-  Probes p;
-  p.battery_open = state.protection.open;
-  p.poa_wpm2 = y[Slot::kPoa];
-  p.input_v = state.input_v;
-  p.bus_v = state.bus_v;
-  p.inductor_a = state.inductor_a;
-  p.stage_degc = params_.stage.heat_sink ? state.stage_degc : conditions.ambient_degc;
-  p.cell_degc = state.cell_degc;
-  p.battery_degc = y[Slot::kBatteryDegc];
-  p.soc_frac = state.battery.soc_frac;
-  for (std::size_t i = 0; i < params_.sense.size(); ++i) {
-    p.sense_v[i] = clamped_pin_v(state.sense_v[i], conditions.supply_v);
-  }
-  if (!system.rates(y, f)) {  // only a state that is not a number can do this; show it rather than hide it
-    p.panel_v = p.panel_a = p.charge_a = p.terminal_v = p.battery_a = p.load_v = p.load_a = p.gassing_a = std::nan("");
-    return p;
-  }
-  const CircuitPoint& q = system.point();
-  p.charge_a = system.charge_a();
-  p.panel_a = q.panel.current_a;
-  p.panel_v = system.panel_connected()
-                  ? state.input_v + p.panel_a * system.panel_cable_ohm()
-                  : parts_.panel.open_circuit_v(y[Slot::kPoa], y[Slot::kCellDegc], system.panel_scratch());
-  p.battery_a = q.battery_a;
-  p.terminal_v = system.terminal_v(y, q.battery_a);
-  p.load_v = q.load_v;
-  p.load_a = q.load_a;
-  p.gassing_a = q.battery.gassing_a;
-  return p;
+  const bool evaluated = system.rates(y, f);
+  return seen(state, conditions, y, system, evaluated);
 }
 
 double Circuit::sampled_v(CircuitState& state, const Conditions& conditions, std::size_t channel,

@@ -155,7 +155,8 @@ struct InitialConditions {
 class StepObserver {
  public:
   virtual ~StepObserver() = default;
-  virtual void on_step(const CircuitState& state, const Conditions& conditions) = 0;
+  /// `probes` are what Circuit::probe() would tell of it on the near side of any edge, without being worked out again.
+  virtual void on_step(const CircuitState& state, const Conditions& conditions, const Probes& probes) = 0;
   /// A load has just jumped of itself (a burst begins, a supply locks out): the same instant, on the far side.
   virtual void on_jump(const CircuitState& state, const Conditions& conditions) {
     static_cast<void>(state);

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <utility>
 
 #include "plant/backward_euler.h"
 
@@ -42,7 +43,7 @@ bool GateStepper::suits(const CircuitSystem& system, double span_s) {
 }
 
 Nanos GateStepper::step(Vector& y, Nanos left) {
-  if (!begin(y)) {
+  if (!std::exchange(looked_, false) && !begin(y)) {
     status_ = finite(y) ? AdvanceStatus::kNotConverged : AdvanceStatus::kNotANumber;
     return Nanos{0};
   }

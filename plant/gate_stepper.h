@@ -35,6 +35,10 @@ class GateStepper {
 
   /// Takes one step from y of at most `left`; moves y, returns the length. Zero: failed, see status().
   Nanos step(Vector& y, Nanos left);
+  /// Evaluates the system at y, where the next step will begin, which then need not. False: it cannot be evaluated.
+  [[nodiscard]] bool look(const Vector& y) { return looked_ = begin(y); }
+  /// y, or what the system makes of it, is another than at the last look().
+  void forget() { looked_ = false; }
   [[nodiscard]] AdvanceStatus status() const { return status_; }
   [[nodiscard]] double proposed_s() const { return proposed_s_; }
 
@@ -71,6 +75,7 @@ class GateStepper {
   const Vector inverse_tolerance_;
   double proposed_s_;
   bool cut_{false};
+  bool looked_{false};
   bool converged_{true};
   AdvanceStatus status_{AdvanceStatus::kOk};
 

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "plant/backward_euler.h"
 
@@ -30,7 +31,7 @@ LongStepper::LongStepper(CircuitSystem& system, const Vector& inverse_tolerance,
       proposed_s_{hint_s > 0.0 ? hint_s : kFirstStepS} {}
 
 Nanos LongStepper::step(Vector& y, Nanos left) {
-  if (!method_.begin(system_, y)) {
+  if (!std::exchange(looked_, false) && !method_.begin(system_, y)) {
     status_ = finite(y) ? AdvanceStatus::kNotConverged : AdvanceStatus::kNotANumber;
     return Nanos{0};
   }

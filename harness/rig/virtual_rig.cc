@@ -117,8 +117,9 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
 
   // --- plant::StepObserver -------------------------------------------------------------------------------------------
 
-  void on_step(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/) override {
-    publish(plant::ScheduleSide::kBefore);
+  void on_step(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/,
+               const plant::Probes& probes) override {
+    publish(probes);
   }
   void on_jump(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/) override { publish(); }
 
@@ -292,9 +293,9 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     }
   }
 
-  /// Hands the present instant to every sink.
-  void publish(plant::ScheduleSide side = plant::ScheduleSide::kAfter) {
-    const plant::Probes probes = circuit_.probe(state_, conditions_, side);
+  /// Hands the present instant, on the far side of any edge, to every sink.
+  void publish() { publish(circuit_.probe(state_, conditions_)); }
+  void publish(const plant::Probes& probes) {
     sample_.time = state_.now;
     sample_[Signal::kTerminalV] = probes.terminal_v;
     sample_[Signal::kBusV] = probes.bus_v;

@@ -106,7 +106,7 @@ class BruteForce {
 class MeanBus : public StepObserver {
  public:
   explicit MeanBus(const CircuitState& start) : last_{start} {}
-  void on_step(const CircuitState& s, const Conditions&) override {
+  void on_step(const CircuitState& s, const Conditions&, const Probes&) override {
     integral_ += 0.5 * (s.bus_v + last_.bus_v) * in_seconds(s.now - last_.now);
     last_ = s;
   }

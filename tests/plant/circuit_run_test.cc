@@ -44,7 +44,7 @@ namespace {
 
 class Counter : public StepObserver {
  public:
-  void on_step(const CircuitState& s, const Conditions&) override {
+  void on_step(const CircuitState& s, const Conditions&, const Probes&) override {
     ++steps;
     if (s.now <= last) backwards = true;
     last = s.now;

@@ -187,7 +187,7 @@ void disturb(Dice& d, const CircuitParams& p, Conditions& c, Nanos now) {
 // Steps are counted within one advance: a stretch that takes for ever is as bad as a crash.
 class Patience : public StepObserver {
  public:
-  void on_step(const CircuitState&, const Conditions&) override {
+  void on_step(const CircuitState&, const Conditions&, const Probes&) override {
     if (++steps > kMostSteps) throw std::runtime_error("hangs");
   }
   static constexpr long kMostSteps = 100'000;

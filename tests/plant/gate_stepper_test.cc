@@ -224,7 +224,7 @@ TEST(GateStepper, MeetsTheOtherWhereLongAndShortStretchesMeet) {
 TEST(GateStepper, TakesFewStepsToAGateInterval) {
   class Counter : public StepObserver {
    public:
-    void on_step(const CircuitState&, const Conditions&) override { ++steps; }
+    void on_step(const CircuitState&, const Conditions&, const Probes&) override { ++steps; }
     int steps{0};
   };
   for (const double input_f : {2.2e-6, 220e-6}) {

@@ -36,7 +36,7 @@ class Notebook final : public StepObserver {
     Probes probes;
   };
   explicit Notebook(const Circuit& circuit) : circuit_{circuit} {}
-  void on_step(const CircuitState& state, const Conditions& c) override {
+  void on_step(const CircuitState& state, const Conditions& c, const Probes&) override {
     rows.push_back({state.now, circuit_.probe(state, c, ScheduleSide::kBefore)});
   }
   void on_jump(const CircuitState& state, const Conditions& c) override {

@@ -14,7 +14,7 @@ namespace {
 class Log : public StepObserver {
  public:
   explicit Log(const Circuit& circuit) : circuit_{circuit} {}
-  void on_step(const CircuitState& state, const Conditions& c) override {
+  void on_step(const CircuitState& state, const Conditions& c, const Probes&) override {
     const Probes p = circuit_.probe(state, c);
     highest_bus_v = std::max(highest_bus_v, p.bus_v);
     if (p.battery_open && opened == kNever) {

@@ -90,7 +90,7 @@ class Filters final : public StepObserver {
     for (std::size_t i = 0; i < 3; ++i) pin_v[i] = start.sense_v[3 + i];
   }
   void restart(const CircuitState& state, const Conditions& c) { output_v_ = outputs(state, c); }
-  void on_step(const CircuitState& state, const Conditions& c) override {
+  void on_step(const CircuitState& state, const Conditions& c, const Probes&) override {
     const std::array<double, 3> next = outputs(state, c);
     const double h = in_seconds(state.now - last_);
     for (std::size_t i = 0; i < 3; ++i) {

@@ -50,7 +50,7 @@ class Means : public StepObserver {
  public:
   Means(const Circuit& circuit, const CircuitState& start, const Conditions& c)
       : circuit_{circuit}, last_{start.now}, seen_{circuit.probe(start, c)} {}
-  void on_step(const CircuitState& state, const Conditions& c) override {
+  void on_step(const CircuitState& state, const Conditions& c, const Probes&) override {
     const Probes p = circuit_.probe(state, c);
     const double h = in_seconds(state.now - last_);
     terminal_vs_ += 0.5 * h * (p.terminal_v + seen_.terminal_v);
