@@ -123,6 +123,17 @@ void check_together(const BoardProfile& board, const SiteProfile& site) {
   if (!complaints.empty()) throw base::BadInput(std::move(complaints));
 }
 
+void demand_substring(const SiteProfile& site, int substring) {
+  if (!site.array) {
+    throw base::BadInput(site.file,
+                         "its panel is a single diode, which has no sub-strings to shade; give its data sheet");
+  }
+  const int count = site.array->series * site.array->strings;
+  if (substring >= 0 && substring < count) return;
+  throw base::BadInput(site.file, "no sub-string " + std::to_string(substring) + " in its panel, which has " +
+                                      std::to_string(count) + ", counted from 0");
+}
+
 plant::CircuitParams circuit_of(const BoardProfile& board, const SiteProfile& site) {
   plant::CircuitParams circuit;
   circuit.panel = site.panel;

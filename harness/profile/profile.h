@@ -167,6 +167,9 @@ struct RequirementSet {
 /// absorption voltage, a bus rating below the panel's open-circuit voltage). Throws base::BadInput.
 void check_together(const BoardProfile& board, const SiteProfile& site);
 
+/// Throws base::BadInput unless the site's panel has a sub-string of that number, counted from 0.
+void demand_substring(const SiteProfile& site, int substring);
+
 /// The circuit of this board in this site.
 [[nodiscard]] plant::CircuitParams circuit_of(const BoardProfile& board, const SiteProfile& site);
 

@@ -8,9 +8,9 @@
 #include <vector>
 
 #include "harness/profile/profile.h"
+#include "harness/scenario/daylight.h"
 #include "harness/scenario/stimulus.h"
 #include "plant/circuit.h"
-#include "plant/sky/sky.h"
 
 namespace dawnrig::rig {
 
@@ -39,37 +39,25 @@ class World {
   bool change_by(Nanos now);
 
  private:
-  void change(const scenario::Sun& sun, Nanos now);
+  void light_up();
   void settle(scenario::Connector connector, bool closed);
   void change(const scenario::Bounce& bounce, Nanos now);
   [[nodiscard]] bool& closed(scenario::Connector connector) {
     return connector == scenario::Connector::kPanel ? conditions_.panel_connected : conditions_.battery_connected;
   }
-  void change(const scenario::Sky& sky, Nanos now);
-  void change(const scenario::Shade& shade);
-  void next_line_of_sky(Nanos now);
   [[nodiscard]] std::size_t load_index(const std::string& name) const;
-  void demand_substring(int substring) const;
 
-  struct Ramp {
-    Nanos end{0};
-    double poa_wpm2{0};
-  };
   const profile::BoardProfile& board_;
   const profile::SiteProfile& site_;
   plant::Conditions conditions_;
   plant::InitialConditions rest_;
-  std::optional<Ramp> ramp_;
+  scenario::Daylight daylight_;
   struct Contact {
     Nanos time{0};
     scenario::Connector connector{};
     bool closed{};
   };
   std::vector<Contact> contacts_;  // of bouncing connectors, the next one last
-  std::uint64_t seed_;
-  std::uint64_t skies_{0};  ///< begun so far; each draws from a stream of its own
-  std::optional<plant::SkyRun> sky_;
-  Nanos sky_since_{0};
 };
 
 }  // namespace dawnrig::rig
