@@ -1,3 +1,4 @@
+#include <cmath>
 #include <cstddef>
 #include <ostream>
 
@@ -14,7 +15,9 @@ void write_csv(const Characteristic& table, const std::filesystem::path& file) {
   out << '\n';
   for (const Branch& branch : table.branches) {
     for (const std::vector<double>& row : branch.rows) {
-      for (std::size_t i = 0; i < row.size(); ++i) out << (i == 0 ? "" : ",") << base::number_text(row[i]);
+      for (std::size_t i = 0; i < row.size(); ++i) {
+        out << (i == 0 ? "" : ",") << (std::isnan(row[i]) ? "" : base::number_text(row[i]));
+      }
       out << '\n';
     }
   }

@@ -82,6 +82,71 @@ TEST(PanelCurve, NamesThePeakThatNoNeighbourBeats) {
   EXPECT_NEAR(peak_v, best_v, 5e-3);
 }
 
+/// One sub-string of the modules by halving: the voltage at which its cells and its bypass diode carry `a` together.
+double substring_v(const plant::ArrayParams& array, double light_frac, double a) {
+  const plant::PanelParams& p = array.substring;
+  const plant::BypassDiode& diode = array.bypass;
+  const double thermal_v = diode.emission_coefficient * 8.617333262e-5 * 298.15;
+  const double saturation_a = diode.forward_a / std::expm1(diode.forward_v / thermal_v);
+  double low = -5;
+  double high = 100;
+  for (int i = 0; i < 50; ++i) {
+    const double v = 0.5 * (low + high);
+    plant::PanelParams lit = p;
+    lit.light_current_a *= light_frac;
+    lit.shunt_resistance_ohm /= light_frac;
+    double cells_a = 0;
+    double from = -1000;
+    double to = lit.light_current_a + 10;
+    for (int j = 0; j < 60; ++j) {
+      cells_a = 0.5 * (from + to);
+      const double vd = v + cells_a * lit.series_resistance_ohm;
+      const double more = lit.light_current_a - lit.saturation_current_a * std::expm1(vd / lit.modified_ideality_v) -
+                          vd / lit.shunt_resistance_ohm - cells_a;
+      (more > 0 ? from : to) = cells_a;
+    }
+    (cells_a + saturation_a * std::expm1(-v / thermal_v) > a ? low : high) = v;
+  }
+  return 0.5 * (low + high);
+}
+
+TEST(PanelCurve, OfModulesInPartialShadeNamesBothMaxima) {
+  const profile::SiteProfile site = profile::load_site(kProfiles + "ridge_repeater_modules_site.textproto");
+  const Characteristic table = panel_curve(site, {{1000}, {25}, 100, {1, 1, 0.4}});
+  double one_w = 0;
+  double other_w = 0;
+  for (double a = 2.9; a<7.8; a += a> 3.4 && a < 7.3 ? 3.9 : 0.001) {
+    const double w = a * (3 * substring_v(*site.array, 1, a) + substring_v(*site.array, 0.4, a));
+    double& best_w = a < 0.45 * site.array->substring.light_current_a ? other_w : one_w;
+    best_w = std::max(best_w, w);
+  }
+  double said_w[2] = {};
+  double v = 0;
+  double a = 0;
+  ASSERT_EQ(table.remarks.size(), 1U);
+  const std::string remark = table.remarks[0].substr(table.remarks[0].find(", peak"));
+  ASSERT_EQ(std::sscanf(remark.c_str(), ", peak %lf W at %lf V and %lf A, peak %lf W", &said_w[0], &v, &a, &said_w[1]),
+            4)
+      << remark;
+  EXPECT_NEAR(said_w[0], one_w, 1e-5 * one_w);
+  EXPECT_NEAR(said_w[1], other_w, 1e-5 * other_w);
+  EXPECT_NEAR(said_w[0], v * a, 1e-3 * said_w[0]);
+  EXPECT_THAT(table.title, HasSubstr("sub-strings in 1 1 0.4 of the light"));
+}
+
+TEST(PanelCurve, WithShadeForASubStringThatIsNotThereIsRefused) {
+  EXPECT_THAT(refusal_of([] {
+                (void)panel_curve(ridge_site(), {{1000}, {25}, 10, {1}});
+              }),
+              HasSubstr("no sub-strings"));
+  const profile::SiteProfile site = profile::load_site(kProfiles + "ridge_repeater_modules_site.textproto");
+  EXPECT_THAT(refusal_of([&] {
+                (void)panel_curve(site, {{1000}, {25}, 10, {1, 1, 1, 1, 0.5}});
+              }),
+              HasSubstr("no sub-string 4"));
+  EXPECT_THAT(refusal_of([&] { (void)panel_curve(site, {{1000}, {25}, 10, {1.5}}); }), HasSubstr("--light-frac"));
+}
+
 TEST(PanelCurve, HasABranchForEverySkyAndTemperature) {
   const Characteristic table = panel_curve(ridge_site(), {{200, 1000}, {0, 25, 50}, 10});
   ASSERT_EQ(table.branches.size(), 6U);
@@ -198,6 +263,55 @@ TEST(SenseTransfer, OfAThermistorIsOverTemperature) {
   EXPECT_THAT(refusal_of([&] { (void)sense_transfer(ridge_board("a"), sweep); }), HasSubstr("--to-degc"));
 }
 
+/// Revision A with an amplifier of 50 across 5 milliohm, wired to what `quantity` says.
+profile::BoardProfile with_a_shunt(profile::Quantity quantity, plant::SenseNode node) {
+  profile::BoardProfile board = ridge_board("a");
+  profile::SenseChannel& shunt = board.sense.emplace_back();
+  shunt.name = "shunt";
+  shunt.quantity = quantity;
+  shunt.network = {node, plant::ShuntAmplifierParams{0.005, 50, 2.5, 1e-4}, 0, 0};
+  return board;
+}
+
+TEST(SenseTransfer, OfAShuntIsItsAmplifiersLineUpToItsLimits) {
+  profile::BoardProfile board = with_a_shunt(profile::Quantity::kBatteryCurrent, plant::SenseNode::kBatteryCurrent);
+  board.declared.rated_charge_a = 10;
+  board.declared.rated_load_a = 8;
+  SenseSweep sweep;
+  sweep.channel = "shunt";
+  const Characteristic table = sense_transfer(board, sweep);
+  EXPECT_EQ(table.columns[1].name, "sensed_a");
+  const auto& rows = table.branches[0].rows;
+  EXPECT_NEAR(rows.front()[1], -9.6, 1e-12) << "a fifth more than the loads take";
+  EXPECT_NEAR(rows.back()[1], 12, 1e-12) << "a fifth more than the panel gives";
+  for (const std::vector<double>& row : rows) {
+    const double output_v = 2.5 + 50 * (0.005 * row[1] + 1e-4);
+    const double held_v = std::clamp(output_v, 0.02, board.device.supply_v - 0.05);
+    EXPECT_NEAR(row[2], held_v, 1e-3) << "at " << row[1] << " A";  // a parabola of 1 mV joins line and limit
+    EXPECT_EQ(row[3], std::floor(row[2] / board.device.supply_v * 1024));
+  }
+  EXPECT_NEAR(rows.back()[2], 4.95, 1e-3) << "12 A are past the amplifier's end";
+}
+
+TEST(SenseTransfer, OfACurrentThatTheBoardDoesNotRateAsksForTheRange) {
+  const profile::BoardProfile board = with_a_shunt(profile::Quantity::kChargeCurrent, plant::SenseNode::kChargeCurrent);
+  SenseSweep sweep;
+  sweep.channel = "shunt";
+  EXPECT_THAT(refusal_of([&] { (void)sense_transfer(board, sweep); }), HasSubstr("--to-a"));
+  sweep.to_a = 5;
+  EXPECT_EQ(sense_transfer(board, sweep).branches[0].rows.front()[1], 0);
+  sweep.to_v = 5;
+  EXPECT_THAT(refusal_of([&] { (void)sense_transfer(board, sweep); }), HasSubstr("senses a current"));
+}
+
+TEST(SenseTransfer, OfThePanelGoesToTwiceTheNominalVoltage) {
+  SenseSweep sweep;
+  sweep.channel = "panel";
+  const Characteristic table = sense_transfer(ridge_board("a"), sweep);
+  EXPECT_EQ(table.branches[0].rows.back()[1], 48);
+  EXPECT_NEAR(table.branches[0].rows.back()[2], 48.0 / 13, 1e-9) << "120 k over 10 k";
+}
+
 TEST(SenseTransfer, OfAChannelThatIsNotThereNamesTheNearest) {
   SenseSweep sweep;
   sweep.channel = "batery";
@@ -221,6 +335,18 @@ TEST(Table, IsWrittenWithUnitsInItsHeaderAndARowPerPoint) {
     EXPECT_EQ(std::count(line.begin(), line.end(), ','), 4) << line;
   }
   EXPECT_EQ(rows, 22);
+  std::filesystem::remove(file);
+}
+
+TEST(Table, LeavesThePlaceOfAFigureThatIsNoneEmpty) {
+  Characteristic table{"t", {{"time_s", "t"}, {"sun_elevation_deg", "e"}, {"poa_wpm2", "p"}}, {{"b", {}}}, {}};
+  table.branches[0].rows.push_back({1, std::numeric_limits<double>::quiet_NaN(), 3});
+  const std::filesystem::path file = std::filesystem::path{::testing::TempDir()} / "gap.csv";
+  write_csv(table, file);
+  std::ifstream in{file};
+  std::stringstream text;
+  text << in.rdbuf();
+  EXPECT_EQ(text.str(), "time_s,sun_elevation_deg,poa_wpm2\n1,,3\n");
   std::filesystem::remove(file);
 }
 

@@ -193,6 +193,17 @@ class Characterise(CommandTest):
         picture = xml.etree.ElementTree.parse(self.root / "p.svg").getroot()
         self.assertEqual(picture.tag, "{http://www.w3.org/2000/svg}svg")
 
+    def test_a_day_of_sky(self):
+        done = self.dawnrig("characterise", "sky", "--scenario", PROJECT / "fixtures/scenarios/a_day_on_the_ridge.textproto",
+                            "--site", SITE, "--every-s", "600", "--csv", "d.csv", "--picture", "d.svg")
+        self.assertEqual(done.returncode, 0, done.stderr)
+        self.assertIn("Wh/m²", done.stdout)
+        with open(self.root / "d.csv", encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+        self.assertEqual(len(rows), 151)
+        self.assertTrue(all(float(row["poa_wpm2"]) == 0 for row in rows if float(row["sun_elevation_deg"]) < -1))
+        self.assertEqual(xml.etree.ElementTree.parse(self.root / "d.svg").getroot().tag, "{http://www.w3.org/2000/svg}svg")
+
     def test_a_sense_channel(self):
         done = self.dawnrig("characterise", "sense", "--board", BOARD, "--channel", "battery", "--csv", "s.csv")
         self.assertEqual(done.returncode, 0, done.stderr)
