@@ -73,6 +73,7 @@ void print(const testing::ScenarioRunOutcome& outcome) {
   std::printf("%.3f s simulated, %lld reset(s), %.3f Wh from the panel, books open by %.2g J\n",
               in_seconds(outcome.end), static_cast<long long>(outcome.resets), outcome.panel_wh,
               outcome.books_residual_j);
+  std::printf("battery: %s\n", verdict::text_of(outcome.battery).c_str());
 }
 
 int run(testing::ScenarioRunOptions options) {
@@ -102,6 +103,11 @@ void add_run(CLI::App& app, Action& chosen) {
   command->add_option("--requirements", options->requirements, "requirement file, for the scenario's checks");
   command->add_option("--trace", options->trace, "where to record; without it the trace is only hashed");
   command->add_option("--seed", options->seed, "instead of the scenario's own");
+  command->add_option("--count-above-v", options->count_beyond.above_v,
+                      "battery voltage beyond which time is counted; the board's over-voltage limit unless told");
+  command->add_option("--count-above-degc", options->count_beyond.above_degc, "battery temperature; 50 unless told");
+  command->add_option("--count-below-soc-frac", options->count_beyond.below_soc_frac,
+                      "state of charge; 0.5 unless told");
   command->add_flag("!--no-skip", options->skip_idle, "execute the processor's idling too: same trace, later");
   command->callback([options, &chosen] { chosen = [options] { return run(*options); }; });
 }

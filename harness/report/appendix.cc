@@ -1,3 +1,4 @@
+#include "harness/base/text.h"
 #include "harness/report/html.h"
 #include "harness/report/page.h"
 #include "harness/report/text.h"
@@ -58,11 +59,38 @@ std::string runs(const Results& results) {
          rows + "</tbody></table></section>";
 }
 
+std::string batteries(const Results& results) {
+  using base::number_text;
+  std::string rows;
+  for (const Device& device : results.devices) {
+    for (const Run& run : device.runs) {
+      if (!run.battery) continue;
+      const verdict::BatteryCounts& b = *run.battery;
+      rows += "<tr>" + element("td", "", column_name(device, results)) + element("td", "", run.test);
+      for (const std::string& cell :
+           {number_text(b.in_ah, 3), number_text(b.out_ah, 3), number_text(b.gassing_ah, 4),
+            number_text(b.above_v_s, 1) + " s above " + number_text(b.limits.above_v) + " V",
+            number_text(b.above_degc_s, 1) + " s above " + number_text(b.limits.above_degc) + " °C",
+            number_text(b.below_soc_s, 1) + " s below " + number_text(100 * b.limits.below_soc_frac) + " %"}) {
+        rows += element("td", "number", cell);
+      }
+      rows += "</tr>";
+    }
+  }
+  if (rows.empty()) return "";
+  return "<section><h2>What the battery went through</h2><p class=\"soft small\">Charge in and out counts both halves "
+         "of a ripple. Faults that a test inflicts are in it.</p><table class=\"small\"><thead><tr><th>device</th>"
+         "<th>test</th><th class=\"number\">Ah in</th><th class=\"number\">Ah out</th><th class=\"number\">Ah "
+         "gassed</th><th class=\"number\">too high</th><th class=\"number\">too hot</th><th class=\"number\">low "
+         "charge</th></tr></thead><tbody>" +
+         rows + "</tbody></table></section>";
+}
+
 }  // namespace
 
 std::string appendix(const Results& results) {
   if (results.devices.empty()) return "";
-  return not_applicable(results) + hashes(results) + runs(results);
+  return not_applicable(results) + hashes(results) + runs(results) + batteries(results);
 }
 
 }  // namespace dawnrig::report

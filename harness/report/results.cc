@@ -139,6 +139,24 @@ auto key_of(const Device& d) {
                   d.requirements.sha256);
 }
 
+std::optional<verdict::BatteryCounts> battery_of(const proto::RunRecord& run) {
+  if (!run.has_battery()) return std::nullopt;
+  const proto::BatteryRecord& counted = run.battery();
+  verdict::BatteryCounts counts;
+  counts.limits = {counted.limit_v(), counted.limit_degc(), counted.limit_soc_frac()};
+  counts.in_ah = counted.in_ah();
+  counts.out_ah = counted.out_ah();
+  counts.gassing_ah = counted.gassing_ah();
+  counts.unstored_ah = counted.unstored_ah();
+  counts.above_v_s = counted.above_v_s();
+  counts.above_degc_s = counted.above_degc_s();
+  counts.below_soc_s = counted.below_soc_s();
+  counts.highest_v = counted.highest_v();
+  counts.highest_degc = counted.highest_degc();
+  counts.lowest_soc_frac = counted.lowest_soc_frac();
+  return counts;
+}
+
 void add_test(const proto::TestResult& test, Device& device) {
   ++device.tests;
   device.simulated_s += test.simulated_s();
@@ -148,7 +166,8 @@ void add_test(const proto::TestResult& test, Device& device) {
     device.not_applicable.push_back({test.name(), test.not_applicable_because()});
   }
   for (const proto::RunRecord& run : test.run()) {
-    device.runs.push_back({test.name(), run.trace_file(), run.content_sha256(), run.invalid_because(), run.seed()});
+    device.runs.push_back(
+        {test.name(), run.trace_file(), run.content_sha256(), run.invalid_because(), run.seed(), battery_of(run)});
     const auto told = [&](const proto::FindingRecord& f) { return f.verdict_reason() == run.invalid_because(); };
     const bool in_a_finding = std::any_of(test.finding().begin(), test.finding().end(), told);
     if (!run.invalid_because().empty() && !in_a_finding) {

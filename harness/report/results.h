@@ -54,6 +54,7 @@ struct Trouble {
 struct Run {
   std::string test, trace_file, content_sha256, invalid_because;
   std::uint64_t seed{0};
+  std::optional<verdict::BatteryCounts> battery;
 };
 
 struct NotApplicable {

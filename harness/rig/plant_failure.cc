@@ -1,5 +1,7 @@
 #include "harness/rig/plant_failure.h"
 
+#include <cmath>
+
 #include "harness/base/text.h"
 
 namespace dawnrig::rig {
@@ -20,6 +22,19 @@ std::string plant_failure(plant::AdvanceStatus status, const plant::CircuitState
     if (load.on) text += ", load[" + std::to_string(i) + "] at " + number_text(load.scale);
   }
   return text;
+}
+
+std::string open_books(double residual_j, const plant::Books& books) {
+  using base::number_text;
+  constexpr double kLeastJ = 0.01;
+  constexpr double kOpenFrac = 1e-3;
+  const double turned_over_j = std::abs(books.panel_j) + std::abs(books.battery_in_j) + std::abs(books.loads_j) +
+                               std::abs(books.stage_j) + std::abs(books.wiring_j) + std::abs(books.sense_j);
+  if (std::abs(residual_j) <= kLeastJ + kOpenFrac * turned_over_j) return "";
+  return "the plant's energy books do not close: of " + number_text(turned_over_j, 3) + " J turned over, " +
+         number_text(residual_j, 3) + " J are nowhere; panel " + number_text(books.panel_j, 3) + " J, battery " +
+         number_text(books.battery_in_j, 3) + " J, loads " + number_text(books.loads_j, 3) + " J, stage " +
+         number_text(books.stage_j, 3) + " J, wiring " + number_text(books.wiring_j, 3) + " J";
 }
 
 }  // namespace dawnrig::rig

@@ -146,6 +146,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     if (fault_) {
       std::rethrow_exception(fault_);
     }
+    if (invalid_.empty()) invalid_ = open_books(circuit_.books_residual_j(start_, state_), state_.books);
   }
 
   /// True: `until` is reached and nothing more is due by then.
@@ -381,8 +382,8 @@ bool VirtualRig::stall_processor() {
 std::int64_t VirtualRig::resets() const {
   return loop_->resets_;
 }
-VirtualRig::BooksSummary VirtualRig::books() const {
-  return {loop_->circuit_.books_residual_j(loop_->start_, loop_->state_), loop_->state_.books.panel_j};
+double VirtualRig::books_residual_j() const {
+  return loop_->circuit_.books_residual_j(loop_->start_, loop_->state_);
 }
 std::vector<std::uint8_t> VirtualRig::eeprom() const {
   return loop_->device_->eeprom();

@@ -47,12 +47,9 @@ class VirtualRig final : public Rig {
   bool stall_processor() override;
   [[nodiscard]] std::int64_t resets() const override;
 
-  /// Energy that the plant's books cannot account for since power-up, and what the panel gave, both in joule.
-  struct BooksSummary {
-    double residual_j{0};
-    double panel_j{0};
-  };
-  [[nodiscard]] BooksSummary books() const;
+  /// Energy that the plant's books cannot account for since power-up. A run in which that is more than a thousandth of
+  /// what was turned over is invalid.
+  [[nodiscard]] double books_residual_j() const;
   [[nodiscard]] std::vector<std::uint8_t> eeprom() const;
   [[nodiscard]] std::int64_t idle_cycles() const;  ///< of the device: see VirtualDevice
   [[nodiscard]] const plant::CircuitState& plant_state() const;

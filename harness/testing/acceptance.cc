@@ -6,6 +6,7 @@
 
 #include "harness/testing/identity.h"
 #include "harness/testing/result_listener.h"
+#include "harness/testing/scenario_run.h"
 
 namespace dawnrig::testing {
 
@@ -118,6 +119,8 @@ void Acceptance::power_up(const Start& start) {
       std::make_unique<trace::Recorder>(file, identity_of(bench(), file_name_of(*test)), trace::RecorderOptions{});
   rig_->attach(*recorder_);
   rig_->attach(*moments_);
+  battery_clock_ = std::make_unique<verdict::BatteryClock>(verdict::battery_limits(declared(), {}));
+  rig_->attach(*battery_clock_);
 }
 
 void Acceptance::finish_run() {
@@ -128,8 +131,9 @@ void Acceptance::finish_run() {
   const std::string& invalid = rig_->invalid_because();
   rig_->detach(*recorder_);
   rig_->detach(*moments_);
+  rig_->detach(*battery_clock_);
   const std::string hash = recorder_->finish(rig_->now(), invalid);
-  collector().add_run(trace_file_, hash, invalid, bench().seed);
+  collector().add_run(trace_file_, hash, invalid, bench().seed, counts_of(*battery_clock_, *rig_));
   collector().set_simulated_s(simulated_s_);
   if (!invalid.empty()) {
     ADD_FAILURE() << "INVALID: " << invalid;

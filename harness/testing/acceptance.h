@@ -114,6 +114,7 @@ class Acceptance : public ::testing::Test {
   std::unique_ptr<rig::VirtualRig> rig_;
   std::unique_ptr<trace::Recorder> recorder_;
   std::unique_ptr<trace::Sink> moments_;
+  std::unique_ptr<verdict::BatteryClock> battery_clock_;
   std::filesystem::path trace_file_;
   int runs_{0};
   double simulated_s_{0};

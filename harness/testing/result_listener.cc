@@ -225,12 +225,27 @@ void ResultCollector::add_moment(Nanos time, const std::string& label) {
 }
 
 void ResultCollector::add_run(const std::filesystem::path& trace_file, const std::string& content_sha256,
-                              const std::string& invalid_because, std::uint64_t seed) {
+                              const std::string& invalid_because, std::uint64_t seed,
+                              const verdict::BatteryCounts& battery) {
   proto::RunRecord& run = *impl_->test.add_run();
   run.set_trace_file(trace_file.string());
   run.set_content_sha256(content_sha256);
   run.set_invalid_because(invalid_because);
   run.set_seed(seed);
+  proto::BatteryRecord& counted = *run.mutable_battery();
+  counted.set_in_ah(battery.in_ah);
+  counted.set_out_ah(battery.out_ah);
+  counted.set_gassing_ah(battery.gassing_ah);
+  counted.set_unstored_ah(battery.unstored_ah);
+  counted.set_limit_v(battery.limits.above_v);
+  counted.set_above_v_s(battery.above_v_s);
+  counted.set_limit_degc(battery.limits.above_degc);
+  counted.set_above_degc_s(battery.above_degc_s);
+  counted.set_limit_soc_frac(battery.limits.below_soc_frac);
+  counted.set_below_soc_s(battery.below_soc_s);
+  counted.set_highest_v(battery.highest_v);
+  counted.set_highest_degc(battery.highest_degc);
+  counted.set_lowest_soc_frac(battery.lowest_soc_frac);
   impl_->moments.clear();
 }
 

@@ -53,7 +53,7 @@ class ResultCollector {
   /// A stimulus or whatever else helps to read the picture; belongs to the run that add_run() will end.
   void add_moment(Nanos time, const std::string& label);
   void add_run(const std::filesystem::path& trace_file, const std::string& content_sha256,
-               const std::string& invalid_because, std::uint64_t seed);
+               const std::string& invalid_because, std::uint64_t seed, const verdict::BatteryCounts& battery);
   /// Why a requirement or the whole test says nothing about this device. Several reasons are all kept.
   void not_applicable(const std::string& because);
   void set_simulated_s(double simulated_s);

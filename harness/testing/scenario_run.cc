@@ -124,6 +124,16 @@ void run_with_checks(rig::Rig& rig, std::vector<BoundCheck>& checks, Nanos durat
 
 }  // namespace
 
+verdict::BatteryCounts counts_of(const verdict::BatteryClock& clock, const rig::VirtualRig& rig) {
+  verdict::BatteryCounts counts = clock.counts();
+  const plant::Books& books = rig.plant_state().books;
+  counts.in_ah = books.battery_charge_ah;
+  counts.out_ah = books.battery_discharge_ah;
+  counts.gassing_ah = books.gassing_ah;
+  counts.unstored_ah = books.unstored_ah;
+  return counts;
+}
+
 ScenarioRunOutcome run_scenario(const ScenarioRunOptions& options) {
   rig::VirtualRigSetup setup;
   setup.board = profile::load_board(options.board);
@@ -153,6 +163,8 @@ ScenarioRunOutcome run_scenario(const ScenarioRunOptions& options) {
                            identity,
                            {.interval = scenario.recording.interval, .event_window = scenario.recording.event_window}};
   rig.attach(recorder);
+  verdict::BatteryClock clock{verdict::battery_limits(setup.board.declared, options.count_beyond)};
+  rig.attach(clock);
   for (const std::string& note : scenario.notes) rig.mark(note);
   Pacer pacer{rig, scenario.duration, options.on_progress};
   run_with_checks(rig, checks, scenario.duration, pacer);
@@ -164,9 +176,9 @@ ScenarioRunOutcome run_scenario(const ScenarioRunOptions& options) {
   outcome.device_crash = rig.device_crash();
   outcome.resets = rig.resets();
   outcome.content_sha256 = recorder.finish(rig.now(), rig.invalid_because());
-  const auto books = rig.books();
-  outcome.panel_wh = books.panel_j / 3600.0;
-  outcome.books_residual_j = books.residual_j;
+  outcome.battery = counts_of(clock, rig);
+  outcome.panel_wh = rig.plant_state().books.panel_j / 3600.0;
+  outcome.books_residual_j = rig.books_residual_j();
   for (const BoundCheck& b : checks) {
     outcome.findings.push_back(
         verdict::judge(*b.requirement, b.limit, b.monitor->figure(), in_words(b.check), rig.invalid_because()));

@@ -9,6 +9,7 @@
 #include <string>
 #include <vector>
 
+#include "harness/rig/virtual_rig.h"
 #include "harness/verdict/monitor.h"
 #include "plant/core/time.h"
 
@@ -19,7 +20,8 @@ struct ScenarioRunOptions {
   std::optional<std::filesystem::path> requirements;  ///< needed when the scenario holds checks
   std::filesystem::path trace;                        ///< empty: hashed, not kept
   std::optional<std::uint64_t> seed;                  ///< overrides the scenario's
-  bool skip_idle{true};  ///< see device::DeviceParams; changes nothing but the time it takes
+  verdict::BatteryLimitsGiven count_beyond;  ///< of the battery's counters; absent: the board's and the trade's
+  bool skip_idle{true};                      ///< see device::DeviceParams; changes nothing but the time it takes
   /// Called about ten times a second of wall time with the simulated time; may be empty.
   std::function<void(Nanos now, Nanos end)> on_progress;
 };
@@ -33,8 +35,12 @@ struct ScenarioRunOutcome {
   Nanos end{0};
   std::int64_t resets{0};
   double panel_wh{0};
+  verdict::BatteryCounts battery;
   double books_residual_j{0};
 };
+
+/// The clock's times and extremes, with the charges of the plant's books.
+[[nodiscard]] verdict::BatteryCounts counts_of(const verdict::BatteryClock& clock, const rig::VirtualRig& rig);
 
 /// Throws base::BadInput for anything wrong with the files, before time starts; base::RunFault when the trace cannot be
 /// written further (what was written stays readable).

@@ -3,6 +3,7 @@
 // room.
 #pragma once
 
+#include "harness/verdict/battery_counters.h"
 #include "harness/verdict/durations.h"
 #include "harness/verdict/evidence.h"
 #include "harness/verdict/figure.h"

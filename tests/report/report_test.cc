@@ -223,6 +223,17 @@ TEST(ExitCode, AFailureOutweighsAnInvalidRun) {
   EXPECT_EQ(exit_code_of({problem}), 1);
 }
 
+TEST(Page, TellsWhatTheBatteryWentThroughInEachRun) {
+  const std::string page = page_of({sample_of("A")});
+  EXPECT_TRUE(has(page, "What the battery went through"));
+  EXPECT_TRUE(has(page, ">12.346<")) << "Ah in";
+  EXPECT_TRUE(has(page, ">0.0321<")) << "Ah gassed";
+  EXPECT_TRUE(has(page, "7.3 s above 31.5 V") || has(page, "7.2 s above 31.5 V"));
+  proto::ResultSet older = set_with(9);
+  older.mutable_test(0)->add_run()->set_seed(1);
+  EXPECT_FALSE(has(page_of({older}), "What the battery went through")) << "a run that did not count";
+}
+
 TEST(Crash, IsNamedWithTheTestItHappenedIn) {
   proto::ResultSet dead = set_with(9);
   dead.set_complete(false);

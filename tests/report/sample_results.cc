@@ -89,6 +89,11 @@ proto::TestResult& add_test(proto::ResultSet& set, const std::string& name, doub
   run.set_trace_file("traces/" + name + ".trace");
   run.set_content_sha256("5d0c" + std::string(60, static_cast<char>('0' + set.test_size() % 10)));
   run.set_seed(1);
+  proto::BatteryRecord& battery = *run.mutable_battery();
+  battery.set_in_ah(12.3456);
+  battery.set_gassing_ah(0.0321);
+  battery.set_limit_v(31.5);
+  battery.set_above_v_s(7.25);
   return test;
 }
 

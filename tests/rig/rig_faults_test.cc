@@ -7,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include "harness/rig/plant_failure.h"
 #include "harness/rig/virtual_rig.h"
 
 namespace dawnrig::rig {
@@ -100,6 +101,24 @@ TEST(RigFaults, AConnectorThatIsPulledStopsBouncing) {
   rig.apply(scenario::PanelConnector{false});
   rig.run_for(2s);
   EXPECT_EQ(rig.latest()[Signal::kPanelA], 0.0);
+}
+
+TEST(RigFaults, BooksThatMissAThousandthOfWhatWasTurnedOverAreNamedWithTheirSums) {
+  plant::Books books;
+  books.panel_j = 600;
+  books.battery_in_j = -300;
+  books.loads_j = 90;
+  books.stage_j = 9;
+  books.wiring_j = 0.9;
+  books.sense_j = 0.1;  // 1000 J in all
+  EXPECT_EQ(open_books(1.0, books), "");
+  EXPECT_EQ(open_books(-1.0, books), "");
+  const std::string why = open_books(-1.02, books);
+  EXPECT_NE(why.find("of 1000 J turned over, -1.02 J are nowhere; panel 600 J, battery -300 J"), std::string::npos)
+      << why;
+  EXPECT_EQ(open_books(0.009, {}), "") << "what a few capacitors hold";
+  EXPECT_NE(open_books(0.011, {}), "");
+  EXPECT_NE(open_books(std::nan(""), books), "") << "books that are no number are open";
 }
 
 TEST(RigFaults, ACorrodedConnectorShowsBetweenBoardAndBattery) {

@@ -159,6 +159,16 @@ class Runs(CommandTest):
         self.assertEqual((self.root / "one.trace").read_bytes(), (self.root / "two.trace").read_bytes())
         self.assertNotEqual(self.run_morning("--seed", "8"), first)
 
+    def test_the_battery_is_told_what_it_went_through(self):
+        done = self.dawnrig("run", self.scenario, *DEVICE, "--count-above-v", "20", "--count-below-soc-frac", "1")
+        self.assertEqual(done.returncode, 0, done.stdout + done.stderr)
+        told = re.search(r"^battery: ([\d.]+) Ah in, ([\d.]+) Ah out, .*; ([\d.]+) s above 20 V .*, ([\d.]+) s below a charge of 1 ",
+                         done.stdout, re.MULTILINE)
+        self.assertIsNotNone(told, done.stdout)
+        seconds = re.search(r"^([\d.]+) s simulated", done.stdout, re.MULTILINE)[1]
+        self.assertEqual((float(told[3]), float(told[4])), (float(seconds), float(seconds)))
+        self.assertIn("--count-above-degc", self.refused("run", self.scenario, *DEVICE, "--count-above-degc", "1e9"))
+
     def test_a_trace_reaches_other_tools(self):
         self.run_morning("--trace", "m.trace")
         done = self.dawnrig("export", "m.trace", "--csv", "m.csv", "--vcd", "m.vcd")

@@ -69,7 +69,7 @@ void judge_and_fail() {
   collector().add_moment(5s, "before the picture");
   collector().add_moment(12400ms, "load off");
   collector().add_finding(finding_with(verdict::Verdict::kFail), {curve_from_ten_to_twenty()});
-  collector().add_run("x.trace", "hash", "", 7);
+  collector().add_run("x.trace", "hash", "", 7, {});
   collector().set_simulated_s(20);
   ADD_FAILURE() << "FAIL OVERSHOOT: told already as a finding";
   ADD_FAILURE() << "the firmware crashed";

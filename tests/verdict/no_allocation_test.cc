@@ -29,6 +29,7 @@ TEST(Monitors, DoNotAllocateWhileSamplesComeIn) {
   sinks.push_back(std::make_unique<Toggles>(Signal::kGate));
   sinks.push_back(std::make_unique<ValueAtSwitching>(averaged, Signal::kGate, Edge::kOff));
   sinks.push_back(std::make_unique<EvidenceCollector>(std::vector{Signal::kTerminalV, Signal::kGate}, 64));
+  sinks.push_back(std::make_unique<BatteryClock>(BatteryLimits{28.9, 50, 0.5}));
   const std::size_t before = allocations();
   for (int i = 0; i < 5000; ++i) {
     trace::Sample sample = sample_at(0.01 * i, Signal::kTerminalV, 28.8 + 0.2 * (i % 7) / 7.0);

@@ -1,0 +1,74 @@
+#include "harness/verdict/battery_counters.h"
+
+#include <algorithm>
+
+#include "harness/base/bad_input.h"
+#include "harness/base/text.h"
+
+namespace dawnrig::verdict {
+namespace {
+
+using base::number_text;
+using trace::Signal;
+
+double within(const char* option, double value, double lowest, double highest) {
+  if (value >= lowest && value <= highest) return value;
+  throw base::BadInput(option,
+                       "is " + number_text(value) + ", must be " + number_text(lowest) + " to " + number_text(highest));
+}
+
+std::string duration_text(double s) {
+  return s >= 3600 ? number_text(s / 3600, 2) + " h" : number_text(s, 3) + " s";
+}
+
+}  // namespace
+
+BatteryLimits battery_limits(const profile::Declared& declared, const BatteryLimitsGiven& given) {
+  BatteryLimits limits;
+  limits.above_v = within("--count-above-v", given.above_v.value_or(declared.over_voltage_v), 0, 1000);
+  limits.above_degc = within("--count-above-degc", given.above_degc.value_or(limits.above_degc), -60, 200);
+  limits.below_soc_frac = within("--count-below-soc-frac", given.below_soc_frac.value_or(limits.below_soc_frac), 0, 1);
+  return limits;
+}
+
+std::string text_of(const BatteryCounts& c) {
+  return number_text(c.in_ah, 3) + " Ah in, " + number_text(c.out_ah, 3) + " Ah out, " + number_text(c.gassing_ah, 4) +
+         " Ah gassed, " + number_text(c.unstored_ah, 4) + " Ah lost otherwise; " + duration_text(c.above_v_s) +
+         " above " + number_text(c.limits.above_v) + " V (highest " + number_text(c.highest_v, 3) + " V), " +
+         duration_text(c.above_degc_s) + " above " + number_text(c.limits.above_degc) + " °C (highest " +
+         number_text(c.highest_degc, 1) + " °C), " + duration_text(c.below_soc_s) + " below a charge of " +
+         number_text(c.limits.below_soc_frac) + " (lowest " + number_text(c.lowest_soc_frac, 4) + ")";
+}
+
+BatteryClock::BatteryClock(const BatteryLimits& limits)
+    : limits_{limits},
+      high_{{.signal = Signal::kTerminalV}, limits.above_v},
+      hot_{{.signal = Signal::kBatteryDegc}, limits.above_degc},
+      low_{{.signal = Signal::kSocFrac}, limits.below_soc_frac} {}
+
+void BatteryClock::on_sample(const trace::Sample& sample) {
+  high_.on_sample(sample);
+  hot_.on_sample(sample);
+  low_.on_sample(sample);
+  const double v = sample[Signal::kTerminalV];
+  const double degc = sample[Signal::kBatteryDegc];
+  const double soc_frac = sample[Signal::kSocFrac];
+  highest_v_ = started_ ? std::max(highest_v_, v) : v;
+  highest_degc_ = started_ ? std::max(highest_degc_, degc) : degc;
+  lowest_soc_frac_ = started_ ? std::min(lowest_soc_frac_, soc_frac) : soc_frac;
+  started_ = true;
+}
+
+BatteryCounts BatteryClock::counts() const {
+  BatteryCounts counts;
+  counts.limits = limits_;
+  counts.above_v_s = high_.figure().value;
+  counts.above_degc_s = hot_.figure().value;
+  counts.below_soc_s = low_.figure().value;
+  counts.lowest_soc_frac = lowest_soc_frac_;
+  counts.highest_v = highest_v_;
+  counts.highest_degc = highest_degc_;
+  return counts;
+}
+
+}  // namespace dawnrig::verdict
