@@ -13,7 +13,7 @@ FREE = {"harness/version.h"}
 # What each room may include of ours, beside itself. A room that is not listed is an offence, so that a new one is thought about.
 BELOW_PROFILE = {"plant", "harness/base", "harness/device"}
 BELOW_RIG = BELOW_PROFILE | {"harness/profile", "harness/scenario", "harness/trace"}
-BELOW_TESTING = BELOW_RIG | {"harness/rig", "harness/verdict"}
+BELOW_TESTING = BELOW_RIG | {"harness/link", "harness/rig", "harness/verdict"}
 MAY_INCLUDE = {
     "harness": set(),
     "plant/core": set(),
@@ -27,11 +27,12 @@ MAY_INCLUDE = {
     "plant": {"plant"},
     "harness/base": {"plant/core"},
     "harness/device": {"plant/core", "harness/base"},
+    "harness/link": {"plant/core", "harness/base"},
     "harness/profile": BELOW_PROFILE,
     "harness/scenario": BELOW_PROFILE,
     "harness/characteristic": BELOW_PROFILE | {"harness/profile", "harness/scenario"},
     "harness/trace": {"plant/core", "harness/base"},
-    "harness/rig": BELOW_RIG,
+    "harness/rig": BELOW_RIG | {"harness/link"},
     "harness/verdict": BELOW_RIG,
     "harness/testing": BELOW_TESTING,
     "harness/report": BELOW_TESTING,
@@ -62,7 +63,7 @@ INTERNAL_HEADER = re.compile(r"harness/device/\w+_internal\.h$")
 # The physics knows neither the outside world nor threads.
 NOT_IN_PLANT = {"condition_variable", "ctime", "filesystem", "fstream", "future", "iostream", "mutex", "stop_token", "thread"}
 # The operating system: in .cc files of the harness and in tests.
-SYSTEM = re.compile(r"(sys/|linux/)?(errno|fcntl|malloc|mman|poll|pthread|resource|sched|signal|stat|statvfs|time|types|unistd|wait)\.h$")
+SYSTEM = re.compile(r"(sys/|linux/)?(errno|fcntl|ioctl|malloc|mman|poll|pthread|resource|sched|serial|signal|stat|statvfs|time|types|unistd|wait)\.h$")
 STANDARD = re.compile(r"[a-z_]+$")  # <vector>: no folder, no ending
 
 INCLUDE = re.compile(r'^\s*#\s*include\s*(?:"([^"]+)"|<([^>]+)>)')
