@@ -31,12 +31,13 @@ MAY_INCLUDE = {
     "harness/profile": BELOW_PROFILE,
     "harness/scenario": BELOW_PROFILE,
     "harness/characteristic": BELOW_PROFILE | {"harness/profile", "harness/scenario"},
+    "harness/metering": BELOW_PROFILE | {"harness/profile"},
     "harness/trace": {"plant/core", "harness/base"},
     "harness/rig": BELOW_RIG | {"harness/link"},
     "harness/verdict": BELOW_RIG,
     "harness/testing": BELOW_TESTING,
     "harness/report": BELOW_TESTING,
-    "harness/cli": BELOW_TESTING | {"harness/testing", "harness/report", "harness/characteristic"},
+    "harness/cli": BELOW_TESTING | {"harness/testing", "harness/report", "harness/characteristic", "harness/metering"},
     "tests": {"plant", "harness", "tests", "fixtures"},
 }
 

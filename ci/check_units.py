@@ -66,6 +66,7 @@ WITHOUT_UNIT = {
 # Rooms whose numbers have no unit of their own, and why.
 ANY_UNIT = {
     "harness/verdict/": "monitors and fits work on signals of any unit: levels, swings and slopes have the signal's",
+    "harness/metering/": "what a channel senses, in the unit of its quantity: volts, amperes or degrees",
     "harness/report/": "lengths on a picture, on a grid of the picture's own",
     "plant/sky/random.h": "draws of pure numbers",
     "plant/core/": "functions and integration formulas of pure numbers",

@@ -20,5 +20,6 @@ void add_run(CLI::App& app, Action& chosen);
 void add_judge(CLI::App& app, Action& chosen);
 void add_export(CLI::App& app, Action& chosen);
 void add_characterise(CLI::App& app, Action& chosen);
+void add_metering(CLI::App& app, Action& chosen);
 
 }  // namespace dawnrig::cli

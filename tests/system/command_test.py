@@ -52,7 +52,7 @@ class Help(CommandTest):
         self.assertEqual(done.returncode, 0)
         self.assertIn("Example: dawnrig judge", done.stdout)
         self.assertIn("Exit codes: 0", done.stdout)
-        for command in ("check", "run", "judge", "export", "characterise"):
+        for command in ("check", "run", "judge", "export", "characterise", "metering"):
             done = self.dawnrig(command, "--help")
             self.assertEqual(done.returncode, 0)
             self.assertIn(f"Example: dawnrig {command}", done.stdout)
