@@ -4,11 +4,15 @@
 #include <cstdio>
 #include <filesystem>
 #include <memory>
+#include <ostream>
 #include <string>
 
+#include "harness/base/atomic_file.h"
+#include "harness/base/files.h"
 #include "harness/cli/commands.h"
 #include "harness/cli/exit_code.h"
 #include "harness/metering/budget.h"
+#include "harness/metering/recommend.h"
 #include "harness/metering/transfer.h"
 
 namespace dawnrig::cli {
@@ -38,6 +42,14 @@ void tell(const metering::Account& account, const Common& common) {
   std::fputs(metering::text_of(account).c_str(), stdout);
   if (common.csv.empty()) return;
   for (const fs::path& file : metering::write_csv(account, common.csv)) std::printf("%s\n", file.c_str());
+}
+
+/// Leaves a file alone that holds the same already, so that nothing is built anew because of it.
+void put(const std::string& text, const fs::path& file) {
+  if (fs::is_regular_file(file) && base::read_text(file) == text) return;
+  base::AtomicFile target{file};
+  target.stream() << text;
+  target.commit();
 }
 
 void add_transfer(CLI::App& parent, Action& chosen) {
@@ -90,6 +102,44 @@ void add_budget(CLI::App& parent, Action& chosen) {
   });
 }
 
+void add_arithmetic(CLI::App& parent, Action& chosen) {
+  struct Given {
+    Common common;
+    metering::ArithmeticOptions options;
+    fs::path header;
+  };
+  const auto given = std::make_shared<Given>();
+  CLI::App* command = parent.add_subcommand(
+      "arithmetic",
+      "The best (sum * multiply + offset) >> shift in 8, 16 and 32 bits, proved over every code, with its cycles.\n"
+      "Example: dawnrig metering arithmetic --board board.textproto --channel battery --count 0.01 --width-bits 16 "
+      "--header battery_line.h");
+  add_common(*command, given->common, given->options.channel);
+  command->add_option("--count", given->options.count, "what one count of the result is, in volts (amperes)")
+      ->check(CLI::IsMember({1.0, 0.1, 0.01, 0.001}))
+      ->capture_default_str();
+  command->add_option("--width-bits", given->options.width_bits, "of the header's arithmetic")
+      ->check(CLI::IsMember({8, 16, 32}))
+      ->capture_default_str();
+  command->add_option("--samples", given->options.samples, "codes that are added up; as the profile says unless told");
+  command->add_option("--adc-bits", given->options.bits, "of the converter")->capture_default_str();
+  command->add_option("--compiler", given->options.compiler, "that the cycles are measured with; '' measures none")
+      ->capture_default_str();
+  command->add_option("--header", given->header,
+                      "the chosen line as a C header, and nothing else; a file that says so already is left alone");
+  command->callback([given, &chosen] {
+    chosen = [given] {
+      const profile::BoardProfile board = profile::load_board(given->common.board);
+      if (!given->header.empty()) {
+        put(metering::recommended_header(board, given->options), given->header);
+        return kPass;
+      }
+      tell(metering::recommend(board, given->options).account, given->common);
+      return kPass;
+    };
+  });
+}
+
 }  // namespace
 
 void add_metering(CLI::App& app, Action& chosen) {
@@ -100,6 +150,7 @@ void add_metering(CLI::App& app, Action& chosen) {
   command->require_subcommand(1);
   add_transfer(*command, chosen);
   add_budget(*command, chosen);
+  add_arithmetic(*command, chosen);
 }
 
 }  // namespace dawnrig::cli

@@ -120,9 +120,10 @@ void consider(Line line, const std::vector<double>& ideal, const Reach& reach, s
   }
 }
 
-/// Shifts by whole bytes cost next to nothing on an 8-bit processor.
+/// Shifts by whole bytes cost next to nothing on an 8-bit processor, others a loop.
 int shift_cost(const Line& line) {
-  return line.shift % 8 + line.dropped % 8 + (line.base != 0 ? 1 : 0);
+  const auto loop = [](int shift) { return shift % 8 == 0 ? 0 : shift; };
+  return loop(line.shift) + loop(line.dropped) + (line.base != 0 ? 1 : 0);
 }
 
 }  // namespace
@@ -224,7 +225,7 @@ std::optional<Line> best_line(const Demand& demand, const std::vector<double>& i
   for (const Candidate& one : found) least = std::min(least, one.worst);
   const Candidate* chosen = nullptr;
   for (const Candidate& one : found) {
-    if (one.worst > 1.02 * least + 0.005) continue;
+    if (one.worst > 1.05 * least + 0.01) continue;
     if (chosen == nullptr || shift_cost(one.line) < shift_cost(chosen->line)) chosen = &one;
   }
   if (chosen == nullptr) return std::nullopt;

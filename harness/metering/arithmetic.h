@@ -84,7 +84,8 @@ struct Reach {
 struct HeaderText {
   std::string board;      ///< "ridge repeater controller, revision A"
   std::string channel;    ///< "battery"
-  std::string unit_name;  ///< "mV"
+  std::string unit_name;  ///< "10mv": in names
+  std::string unit;       ///< "mV", "counts of 10 mV": in comments
   std::string network;    ///< the network's figures, a line each
   std::string cycles;     ///< "31 cycles"; empty: not measured
 };
