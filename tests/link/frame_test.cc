@@ -167,22 +167,40 @@ void expect_within_the_odds(std::int64_t wrong, std::int64_t candidates) {
       << "of " << candidates << " broken frames";
 }
 
+/// Any bytes between a length in front and a zero behind, as the rule of stuffing has it.
+Bytes stuffed(const Bytes& plain) {
+  Bytes wire{0};
+  std::size_t length_at = 0;
+  for (const std::uint8_t byte : plain) {
+    if (byte == 0) {
+      wire[length_at] = static_cast<std::uint8_t>(wire.size() - length_at);
+      length_at = wire.size();
+    }
+    wire.push_back(byte);
+  }
+  wire[length_at] = static_cast<std::uint8_t>(wire.size() - length_at);
+  wire.push_back(0);
+  return wire;
+}
+
 TEST(FuzzedFrames, OfPureNoiseAreAcceptedNoMoreOftenThanTheCheckAllows) {
   Draw draw{4};
   FrameDecoder decoder;
   const std::size_t bytes = bytes_asked_for() / 2;
-  for (std::size_t i = 0; i < bytes; ++i) {
-    // Rich in zeros, so that there are many frames, and in small lengths, so that many are stuffed well.
-    const std::size_t kind = draw.below(16);
-    const std::uint8_t byte = kind == 0  ? std::uint8_t{0}
-                              : kind < 5 ? static_cast<std::uint8_t>(draw.below(8))
-                                         : draw.byte();
-    if (const auto payload = decoder.take(byte)) {
-      ASSERT_LE(payload->size(), kMostPayloadBytes);
+  for (std::size_t fed = 0; fed < bytes;) {
+    // A third is anything at all; the rest is stuffed well, so that only the check stands against it.
+    Bytes noise(1 + draw.below(draw.below(20) == 0 ? kMostPayloadBytes : 10));
+    for (std::uint8_t& byte : noise) byte = draw.byte();
+    if (draw.below(3) != 0) noise = stuffed(noise);
+    fed += noise.size();
+    for (const std::uint8_t byte : noise) {
+      if (const auto payload = decoder.take(byte)) {
+        ASSERT_LE(payload->size(), kMostPayloadBytes);
+      }
     }
   }
   const FrameCounts& counts = decoder.counts();
-  ASSERT_GT(counts.bad_crc, static_cast<std::int64_t>(bytes / 1000)) << "the noise never came as far as the check";
+  ASSERT_GT(counts.bad_crc, static_cast<std::int64_t>(bytes / 50)) << "the noise never came as far as the check";
   expect_within_the_odds(counts.good, counts.good + counts.bad_crc);
   EXPECT_EQ(heard(decoder,
                   [] {
