@@ -5,10 +5,12 @@
 
 #include "plant/board_watch.h"
 #include "plant/circuit_system.h"
+#include "plant/circuit_view.h"
 #include "plant/gate_stepper.h"
 #include "plant/load_timeline.h"
 #include "plant/long_stepper.h"
 #include "plant/slow_parts.h"
+#include "plant/transition_memory.h"
 
 namespace dawnrig::plant {
 namespace {
@@ -37,6 +39,7 @@ constexpr double kTemperatureToleranceK = 1e-3;
 constexpr double kInductorToleranceA = 3e-4;
 constexpr double kLossToleranceJ = 1e-4;
 constexpr double kLongestStepS = 600.0;
+constexpr double kQuietS = 1e-3;  // what is proposed after a transition; too much costs one trial
 
 Vector inverse_tolerances(const Tolerances& of, const CircuitParams& params, const CircuitSystem& system) {
   Vector inverse{};  // zero: not judged
@@ -55,17 +58,13 @@ Vector inverse_tolerances(const Tolerances& of, const CircuitParams& params, con
   return inverse;
 }
 
-double poa_at(const Conditions::Sun& sun, Nanos now) {
-  return std::max(0.0, sun.poa_wpm2 + sun.slope_wpm2_per_s * in_seconds(now - sun.since));
-}
-
 // Until when the sun keeps the slope it has just after `now`: a ramp bends where it meets darkness.
 Nanos sun_straight_until(const Conditions::Sun& sun, Nanos now, Nanos to, double& slope) {
   slope = sun.slope_wpm2_per_s;
   if (slope == 0.0) return to;
   const double dark_s = -sun.poa_wpm2 / slope;
   if (std::abs(dark_s) > 1e9) {  // further than any run; and not representable
-    if (poa_at(sun, now) <= 0.0) slope = 0.0;
+    if (sun_wpm2(sun, now) <= 0.0) slope = 0.0;
     return to;
   }
   const Nanos dark = sun.since + from_seconds(dark_s);
@@ -74,120 +73,44 @@ Nanos sun_straight_until(const Conditions::Sun& sun, Nanos now, Nanos to, double
   return before ? std::min(to, dark) : to;
 }
 
-Vector gather(const CircuitState& state, const Conditions& conditions, const CircuitSystem& system) {
-  Vector y{};
-  y[Slot::kInput] = state.input_v;
-  y[Slot::kBus] = state.bus_v;
-  y[Slot::kInductor] = state.inductor_a;
-  y[Slot::kFast] = state.battery.v_fast_v;
-  y[Slot::kSlow] = state.battery.v_slow_v;
-  y[Slot::kSoc] = state.battery.soc_frac;
-  y[Slot::kHysteresis] = state.battery.hysteresis_frac;
-  y[Slot::kBatteryDegc] =
-      conditions.battery_held_at_temperature ? conditions.battery_held_degc : state.battery.battery_degc;
-  y[Slot::kCellDegc] = state.cell_degc;
-  y[Slot::kPoa] = poa_at(conditions.sun, state.now);
-  for (std::size_t i = Slot::kFirstLoad; i < system.first_sense(); ++i) {
-    y[i] = state.load_state[i - Slot::kFirstLoad];
-  }
-  for (std::size_t i = system.first_sense(); i < system.size(); ++i) {
-    y[i] = state.sense_v[i - system.first_sense()];
-  }
-  return y;
+bool after_edge(const CircuitState& state, const Conditions& conditions) {
+  return state.gate == (conditions.gate_on ? GateSeen::kOff : GateSeen::kOn);
 }
 
-// The net charge of each step, dealt out to its two gross accounts.
-struct GrossCharge {
-  double charge_ah{0.0};
-  double discharge_ah{0.0};
-
-  // Within a step that turns the current around, the current is the parabola of its ends and its mean.
-  void add(double net_ah, double from_a, double to_a, double step_s) {
-    const double before_ah = (from_a < 0.0) == (to_a < 0.0) ? 0.0 : before_turn_ah(net_ah, from_a, to_a, step_s);
-    for (const double part_ah : {before_ah, net_ah - before_ah}) {
-      (part_ah > 0.0 ? charge_ah : discharge_ah) += std::abs(part_ah);
+// From an edge through what is remembered of it, telling of every step if there is anybody to tell.
+template <class Tell>
+void go_through(const Transition& known, const CircuitSystem& system, bool gate_on, Vector& y, GrossCharge& gross,
+                CircuitState& state, const Tell* tell) {
+  const Transition::Away away = known.away(Transition::place_of(system, y, gate_on));
+  const std::size_t last = known.steps() - 1;
+  const Transition::Sample end = known.sample(last, away);
+  const auto put = [&](const Transition::Sample& at) {
+    y[Slot::kInput] = at.input_v;
+    y[Slot::kBus] = at.bus_v;
+    y[Slot::kNetAh] = at.net_ah;
+    for (std::size_t k = system.first_sense(); k < system.size(); ++k) y[k] = at.pin_v[k - system.first_sense()];
+  };
+  const double from_a = system.battery_a(y);
+  const bool turns =
+      (from_a + system.battery_s() * known.lowest_v() < 0.0) != (from_a + system.battery_s() * known.highest_v() < 0.0);
+  if (!turns) gross.add(end.net_ah - y[Slot::kNetAh], from_a, from_a, in_seconds(known.length()));
+  const Nanos edge = state.now;
+  for (std::size_t i = turns || tell != nullptr ? 0 : last; i <= last; ++i) {
+    const Transition::Sample at = i == last ? end : known.sample(i, away);
+    const double step_a = system.battery_a(y);
+    const double step_ah = at.net_ah - y[Slot::kNetAh];
+    put(at);
+    if (i == last) {
+      const double h_s = in_seconds(known.length());
+      y[Slot::kCellDegc] += h_s * (1.0 - 0.5 * h_s / SingleDiodePanel::kThermalLagS) *
+                            system.cell_degc_per_s(y[Slot::kPoa], y[Slot::kCellDegc]);
+      known.finish(away, y);
     }
+    const Nanos now = edge + known.end_of(i);
+    if (turns) gross.add(step_ah, step_a, system.battery_a(y), in_seconds(now - state.now));
+    state.now = now;
+    if (tell != nullptr) (*tell)(at);
   }
-
- private:
-  static double before_turn_ah(double net_ah, double from_a, double to_a, double step_s) {
-    const double step_h = step_s / 3600.0;
-    const double slope_a = 6.0 * net_ah / step_h - 4.0 * from_a - 2.0 * to_a;
-    const double curve_a = to_a - from_a - slope_a;
-    double low = 0.0;
-    double high = 1.0;
-    constexpr int kHalvings = 40;
-    for (int i = 0; i < kHalvings; ++i) {
-      const double middle = 0.5 * (low + high);
-      const double a = from_a + middle * (slope_a + middle * curve_a);
-      ((a < 0.0) == (from_a < 0.0) ? low : high) = middle;
-    }
-    return step_h * low * (from_a + low * (0.5 * slope_a + low * curve_a / 3.0));
-  }
-};
-
-// Books in y count from the start of the advance, so that small amounts are not lost against large ones.
-void scatter(const Vector& y, const CircuitSystem& system, const Books& since, const GrossCharge& gross,
-             CircuitState& state) {
-  state.input_v = y[Slot::kInput];
-  state.bus_v = y[Slot::kBus];
-  state.inductor_a = y[Slot::kInductor];
-  state.battery.v_fast_v = y[Slot::kFast];
-  state.battery.v_slow_v = y[Slot::kSlow];
-  state.battery.soc_frac = std::clamp(y[Slot::kSoc], 0.0, 1.0);
-  state.battery.battery_degc = y[Slot::kBatteryDegc];
-  state.battery.hysteresis_frac = y[Slot::kHysteresis];
-  state.cell_degc = y[Slot::kCellDegc];
-  for (std::size_t i = Slot::kFirstLoad; i < system.first_sense(); ++i) {
-    state.load_state[i - Slot::kFirstLoad] = y[i];
-  }
-  for (std::size_t i = system.first_sense(); i < system.size(); ++i) {
-    state.sense_v[i - system.first_sense()] = y[i];
-  }
-  state.books.panel_j = since.panel_j + y[Slot::kPanelJ];
-  state.books.wiring_j = since.wiring_j + y[Slot::kWiringJ];
-  state.books.stage_j = since.stage_j + y[Slot::kStageJ];
-  state.books.battery_in_j = since.battery_in_j + y[Slot::kBatteryJ];
-  state.books.loads_j = since.loads_j + y[Slot::kLoadsJ];
-  state.books.sense_j = since.sense_j + y[Slot::kSenseJ];
-  state.books.battery_charge_ah = since.battery_charge_ah + gross.charge_ah;
-  state.books.battery_discharge_ah = since.battery_discharge_ah + gross.discharge_ah;
-  state.books.gassing_ah = since.gassing_ah + y[Slot::kGassingAh];
-  state.books.unstored_ah = since.unstored_ah + y[Slot::kUnstoredAh];
-}
-
-// What the system as it was evaluated at y shows of itself.
-Probes seen(const CircuitState& state, const Conditions& conditions, const Vector& y, const CircuitSystem& system,
-            bool evaluated) {
-  Probes p;
-  p.battery_open = state.protection.open;
-  p.poa_wpm2 = y[Slot::kPoa];
-  p.input_v = state.input_v;
-  p.bus_v = state.bus_v;
-  p.inductor_a = state.inductor_a;
-  p.stage_degc = system.params().stage.heat_sink ? state.stage_degc : conditions.ambient_degc;
-  p.cell_degc = state.cell_degc;
-  p.battery_degc = y[Slot::kBatteryDegc];
-  p.soc_frac = state.battery.soc_frac;
-  for (std::size_t i = 0; i < system.params().sense.size(); ++i) {
-    p.sense_v[i] = clamped_pin_v(state.sense_v[i], conditions.supply_v);
-  }
-  if (!evaluated) {  // only a state that is not a number can do this; show it rather than hide it
-    p.panel_v = p.panel_a = p.charge_a = p.terminal_v = p.battery_a = p.load_v = p.load_a = p.gassing_a = std::nan("");
-    return p;
-  }
-  const CircuitPoint& q = system.point();
-  p.charge_a = system.charge_a();
-  p.panel_a = q.panel.current_a;
-  p.panel_v = system.panel_connected()
-                  ? state.input_v + p.panel_a * system.panel_cable_ohm()
-                  : system.parts().panel.open_circuit_v(y[Slot::kPoa], y[Slot::kCellDegc], system.panel_scratch());
-  p.battery_a = q.battery_a;
-  p.terminal_v = system.terminal_v(y, q.battery_a);
-  p.load_v = q.load_v;
-  p.load_a = q.load_a;
-  p.gassing_a = q.battery.gassing_a;
-  return p;
 }
 
 double stored_j(const CircuitParams& params, const CircuitState& state) {
@@ -254,16 +177,16 @@ Standing Circuit::standing(const CircuitState& state, const Conditions& conditio
           params_.stage.heat_sink ? state.stage_degc : conditions.ambient_degc, state.protection.open};
 }
 
-AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions, Nanos to,
-                               StepObserver* observer) const {
+AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
+                               TransitionMemory* memory) const {
   AdvanceStatus status = AdvanceStatus::kOk;
   // Goes on where a fuse has blown on the way, or the battery's board acted, with another circuit from there.
-  while (state.now < to && status == AdvanceStatus::kOk) status = run_on(state, conditions, to, observer);
+  while (state.now < to && status == AdvanceStatus::kOk) status = run_on(state, conditions, to, observer, memory);
   return status;
 }
 
-AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions, Nanos to,
-                              StepObserver* observer) const {
+AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
+                              TransitionMemory* memory) const {
   CircuitSystem system{params_, parts_, conditions, standing(state, conditions)};
   const SlowParts slow{params_, conditions};
   if (!params_.stage.heat_sink) state.stage_degc = conditions.ambient_degc;
@@ -280,7 +203,7 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
     const auto follow_sun = [&] {
       straight = sun_straight_until(conditions.sun, state.now, to, slope);
       system.set_sun_slope(slope);
-      y[Slot::kPoa] = poa_at(conditions.sun, state.now);
+      y[Slot::kPoa] = sun_wpm2(conditions.sun, state.now);
     };
     const auto put = [&] {
       scatter(y, system, since, gross, state);
@@ -289,6 +212,20 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
     follow_sun();
     system.follow_battery(y);
     if (board.any() && board.acts(y)) return AdvanceStatus::kOk;  // conditions may be other than at the last step
+    if (memory != nullptr && alone && !slow.any() && after_edge(state, conditions)) {
+      const Transition* const known = memory->recall(system, conditions, y, straight - state.now,
+                                                     inverse_tolerances(kOfGateStepper, params_, system));
+      if (known != nullptr) {
+        const auto tell = [&](const Transition::Sample& at) {
+          put();
+          observer->on_step(state, conditions, seen(state, conditions, y, system, at));
+        };
+        go_through(*known, system, conditions.gate_on, y, gross, state, observer != nullptr ? &tell : nullptr);
+        stepper.propose(kQuietS);
+        follow_sun();
+        system.follow_battery(y);
+      }
+    }
     while (state.now < to) {
       bool jumped = false;
       if (loads.has_schedules()) {
@@ -328,11 +265,13 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
     }
     scatter(y, system, since, gross, state);
     state.step_hint_s = stepper.proposed_s();
+    state.gate = conditions.gate_on ? GateSeen::kOn : GateSeen::kOff;
     return stepper.status();
   };
   if (GateStepper::suits(system, in_seconds(to - state.now))) {
     return run(GateStepper{system, inverse_tolerances(kOfGateStepper, params_, system), state.step_hint_s});
   }
+  memory = nullptr;
   return run(LongStepper{system, inverse_tolerances(parts_.buck ? kOfBuck : kOfLongStepper, params_, system),
                          state.step_hint_s, slow.longest_step_s(in_seconds(to - state.now), kLongestStepS)});
 }

@@ -16,7 +16,7 @@ struct BatteryCurrents {
 void CircuitSystem::linearise(double s) {
   s_ = s;
   per_s_ = 1.0 / s;
-  const CircuitPoint& q = marked_;
+  const CircuitPoint& q = *marked_;
   linearise_battery(s);
   linearise_loads(s);
   linearise_sense(s);
@@ -36,7 +36,7 @@ void CircuitSystem::linearise(double s) {
 
 // The inductor goes first: K_i = (rhs_i + slopes K_nodes)/(s - slope); what is left of its rows joins the two nodes.
 void CircuitSystem::linearise_buck(double s) {
-  const BuckPoint& q = marked_.buck;
+  const BuckPoint& q = marked_->buck;
   inductor_inverse_ = 1.0 / (s - q.inductor_d_state[2]);
   const double input_share = q.from_input_d_state[2] * inductor_inverse_;
   const double bus_share = q.into_bus_d_state[2] * inductor_inverse_;
@@ -50,14 +50,14 @@ void CircuitSystem::linearise_buck(double s) {
 }
 
 void CircuitSystem::solve_nodes(const Vector& rhs, double input_a, double bus_a, Vector& k) const {
-  const double d = marked_.branch.d_voltage;
+  const double d = marked_->branch.d_voltage;
   if (buck_ == nullptr) {
     k[Slot::kInput] = ((bus_self_ + d) * input_a + d * bus_a) * det_inverse_;
     k[Slot::kBus] = ((input_self_ + d) * bus_a + d * input_a) * det_inverse_;
     k[Slot::kInductor] = 0.0;
     return;
   }
-  const BuckPoint& q = marked_.buck;
+  const BuckPoint& q = marked_->buck;
   const double own = inductor_inverse_ * rhs[Slot::kInductor];
   input_a -= q.from_input_d_state[2] * own;
   bus_a += q.into_bus_d_state[2] * own;
@@ -71,7 +71,7 @@ void CircuitSystem::solve_nodes(const Vector& rhs, double input_a, double bus_a,
 // drifting series resistance makes of the current: K_drop = Pd + drop_d_main K_main.
 void CircuitSystem::linearise_battery(double s) {
   const Battery& b = parts_.battery;
-  battery_ = b.slopes(marked_.battery, marked_y_[Slot::kHysteresis]);
+  battery_ = b.slopes(marked_->battery, marked_y_[Slot::kHysteresis]);
   const BatterySlopes& q = battery_;
   if (frozen_) {
     cell_inverse_ = heat_inverse_ = fast_inverse_ = slow_inverse_ = soc_inverse_ = hysteresis_inverse_ = 0.0;
@@ -87,9 +87,10 @@ void CircuitSystem::linearise_battery(double s) {
   }
   const double soc_k_main = soc_inverse_ * q.soc_d_main;
   emf_d_main_ = fast_inverse_ * (q.fast_d_main + q.fast_d_soc * soc_k_main) +
-                slow_inverse_ * (q.slow_d_main + q.slow_d_soc * soc_k_main) + marked_.battery.inner_d_soc * soc_k_main +
+                slow_inverse_ * (q.slow_d_main + q.slow_d_soc * soc_k_main) +
+                marked_->battery.inner_d_soc * soc_k_main +
                 b.hysteresis_v() * hysteresis_inverse_ * q.hysteresis_d_main;
-  drop_d_main_ = marked_.battery_a * series_.d_soc * soc_k_main;
+  drop_d_main_ = marked_->battery_a * series_.d_soc * soc_k_main;
   emf_inverse_ = 1.0 / (1.0 + (emf_d_main_ + drop_d_main_) * battery_s_ + emf_d_main_ * q.gassing_d_inner);
   emf_d_bus_ = (emf_d_main_ + drop_d_main_) * battery_s_ * emf_inverse_;
 }
@@ -98,7 +99,7 @@ void CircuitSystem::linearise_loads(double s) {
   load_d_bus_ = 0.0;
   double behind_switch_a = 0.0;
   for (std::size_t i = 0; i < load_count_; ++i) {
-    const LoadPoint& q = marked_.loads[i];
+    const LoadPoint& q = marked_->loads[i];
     lamp_inverse_[i] = 1.0 / (s - q.rate_d_state);
     const double g = q.d_voltage + q.d_state * q.rate_d_voltage * lamp_inverse_[i];
     (params_.loads[i].unswitched ? load_d_bus_ : behind_switch_a) += g;
@@ -109,11 +110,11 @@ void CircuitSystem::linearise_loads(double s) {
 }
 
 void CircuitSystem::linearise_sense(double s) {
-  for (std::size_t i = 0; i < sense_count_; ++i) pin_inverse_[i] = 1.0 / (s - marked_.sense[i].pin_d_pin);
+  for (std::size_t i = 0; i < sense_count_; ++i) pin_inverse_[i] = 1.0 / (s - marked_->sense[i].pin_d_pin);
 }
 
 void CircuitSystem::solve(const Vector& rhs, Vector& k) const {
-  const CircuitPoint& q = marked_;
+  const CircuitPoint& q = *marked_;
   const double poa_k = frozen_ ? 0.0 : rhs[Slot::kPoa] * per_s_;
   const bool lit = marked_y_[Slot::kPoa] > 0.0 || sun_slope_wpm2_per_s_ > 0.0;
   const double warming = lit ? warming_k_per_wpm2_ / SingleDiodePanel::kThermalLagS : 0.0;
@@ -194,7 +195,7 @@ void CircuitSystem::solve(const Vector& rhs, Vector& k) const {
 // How a sensed current moves with the k already found; switched_own_a: what the loads behind the switch do of
 // themselves.
 double CircuitSystem::sensed_k(SenseNode node, const Vector& k, double battery_k, double switched_own_a) const {
-  const CircuitPoint& q = marked_;
+  const CircuitPoint& q = *marked_;
   if (node == SenseNode::kBatteryCurrent) return battery_k;
   if (node == SenseNode::kLoadCurrent) return switched_own_a + switched_d_bus_ * k[Slot::kBus];
   if (buck_ == nullptr) return q.branch.d_voltage * (k[Slot::kInput] - k[Slot::kBus]);
@@ -204,7 +205,7 @@ double CircuitSystem::sensed_k(SenseNode node, const Vector& k, double battery_k
 
 // How the stage's loss moves with the k of the nodes.
 double CircuitSystem::stage_loss_k(const Vector& k) const {
-  const CircuitPoint& q = marked_;
+  const CircuitPoint& q = *marked_;
   const double input_v = marked_y_[Slot::kInput];
   const double bus_v = marked_y_[Slot::kBus];
   const double input_k = k[Slot::kInput];
@@ -225,7 +226,7 @@ double CircuitSystem::stage_loss_k(const Vector& k) const {
 
 // The rows of the books: their integrands' slopes along the k already found.
 void CircuitSystem::solve_books(const Vector& rhs, Vector& k, const BatteryCurrents& battery, double load_k) const {
-  const CircuitPoint& q = marked_;
+  const CircuitPoint& q = *marked_;
   const double input_v = marked_y_[Slot::kInput];
   const double bus_v = marked_y_[Slot::kBus];
   const double input_k = k[Slot::kInput];

@@ -166,9 +166,7 @@ bool CircuitSystem::state_rates(const Vector& y, Vector& f) {
   f[Slot::kSoc] = now_.battery.soc_per_s;
   f[Slot::kHysteresis] = now_.battery.hysteresis_per_s;
   f[Slot::kBatteryDegc] = battery_degc_per_s(now_.battery, y[Slot::kBatteryDegc]);
-  f[Slot::kCellDegc] = (conditions_.ambient_degc + warming_k_per_wpm2_ * (y[Slot::kPoa] > 0.0 ? y[Slot::kPoa] : 0.0) -
-                        y[Slot::kCellDegc]) /
-                       SingleDiodePanel::kThermalLagS;
+  f[Slot::kCellDegc] = cell_degc_per_s(y[Slot::kPoa], y[Slot::kCellDegc]);
   f[Slot::kPoa] = sun_slope_wpm2_per_s_;
   for (std::size_t i = 0; i < load_count_; ++i) f[Slot::kFirstLoad + i] = now_.loads[i].state_per_s;
   for (std::size_t i = 0; i < sense_count_; ++i) f[first_sense_ + i] = now_.sense[i].pin_per_s;

@@ -90,6 +90,11 @@ class CircuitSystem {
   }
   [[nodiscard]] double battery_degc_per_s(const BatteryPoint& q, double battery_degc) const;
 
+  [[nodiscard]] double cell_degc_per_s(double poa_wpm2, double cell_degc) const {
+    return (conditions_.ambient_degc + warming_k_per_wpm2_ * (poa_wpm2 > 0.0 ? poa_wpm2 : 0.0) - cell_degc) /
+           SingleDiodePanel::kThermalLagS;
+  }
+
   [[nodiscard]] const CircuitParams& params() const { return params_; }
   [[nodiscard]] const CircuitParts& parts() const { return parts_; }
   /// Whether the two capacitors and the branch between them are all there is to the stage.
@@ -173,8 +178,9 @@ class CircuitSystem {
   double followed_v_{0.0};
   double followed_bus_v_{std::numeric_limits<double>::quiet_NaN()};
 
-  Vector y_{}, marked_y_{};
-  CircuitPoint now_, marked_;
+  Vector y_{}, marked_y_;
+  CircuitPoint now_;
+  std::optional<CircuitPoint> marked_;  // optional so that who never marks need not clear it
 
   // Set by linearise().
   double s_{}, per_s_{};

@@ -19,6 +19,9 @@ constexpr double kOfSlowestRate = 0.3;
 // The miss is looked for at the end of a step only: a mode that has far to go is not stepped over unseen. The same
 // keeps what is drawn straight between two steps close to the curve.
 constexpr double kMostOfModes = 1.5;
+// Panel and branch bend over volts and tens of millivolts.
+constexpr double kFlatV = 0.01;
+constexpr double kFlatAcrossV = 3e-4;
 constexpr double kFarInputV = 0.1;
 constexpr double kFarBusV = 0.01;
 
@@ -72,6 +75,16 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
     }
     proposed_s_ = good ? h * growth(miss, 0.9) : 0.1 * h;
   }
+}
+
+bool GateStepper::forced(Vector& y, Nanos length) {
+  if (!std::exchange(looked_, false) && !begin(y)) return false;
+  forced_ = true;
+  const double miss = attempt(y, modes(), in_seconds(length));
+  forced_ = false;
+  if (!std::isfinite(miss) || !finite(next_)) return false;
+  y = next_;
+  return true;
 }
 
 bool GateStepper::begin(const Vector& y) {
@@ -169,13 +182,23 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
   const TwoModes::Pair half = two.half_way(s);
   const TwoModes::Pair end = two.to_nodes(s.end);
   const TwoModes::Pair mean = two.to_nodes(s.mean);
-  // Half way, only the panel and the branch are looked at: the rest bends so little that a parabola will do.
-  next_ = y;
-  next_[Slot::kInput] += half[0];
-  next_[Slot::kBus] += half[1];
-  system_.panel_and_branch(next_);
-  const Currents half_miss = missed_sharply(y);
-  const TwoModes::Pair pushed = two.pushed(s, h_s, nodes_per_s(half_miss));
+  // Half way, only the panel and the branch are looked at: the rest bends so little that a parabola will do. Where they
+  // hardly move, not even they: what they miss then is the parabola that is found at the end.
+  Currents half_miss;
+  TwoModes::Pair pushed{};
+  const bool bends = at_.branch.d_voltage != 0.0;
+  const auto flat_at = [bends](const TwoModes::Pair& v) {
+    return std::abs(v[0]) < kFlatV && !(bends && std::abs(v[0] - v[1]) > kFlatAcrossV);
+  };
+  const bool flat = flat_at(half) && flat_at(end);
+  if (!flat) {
+    next_ = y;
+    next_[Slot::kInput] += half[0];
+    next_[Slot::kBus] += half[1];
+    system_.panel_and_branch(next_);
+    half_miss = missed_sharply(y);
+    pushed = two.pushed(s, h_s, nodes_per_s(half_miss));
+  }
 
   next_ = y;
   next_[Slot::kInput] += end[0] + pushed[0];
@@ -198,13 +221,15 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
     bend = 8.0 * at_half - at_end;
     twist = 2.0 * at_end - 8.0 * at_half;
   };
-  fit(half_miss.panel_a, bend_.panel_a, twist_.panel_a);
-  fit(half_miss.branch_a, bend_.branch_a, twist_.branch_a);
+  if (!flat) {
+    fit(half_miss.panel_a, bend_.panel_a, twist_.panel_a);
+    fit(half_miss.branch_a, bend_.branch_a, twist_.branch_a);
+  }
   const TwoModes::Pair twisted = two.bend(s, h_s, nodes_per_s(bend_), nodes_per_s(twist_));
   const TwoModes::Pair mildly = two.pushed(s, h_s, nodes_per_s(mild));
   worst = std::max({worst, (std::abs(twisted[0]) + std::abs(mildly[0])) * inverse_tolerance_[Slot::kInput],
                     (std::abs(twisted[1]) + std::abs(mildly[1])) * inverse_tolerance_[Slot::kBus]});
-  if (!(worst <= 1.0) && h_s > 1.5e-9) return worst;  // also when it is not a number
+  if (!(worst <= 1.0) && h_s > 1.5e-9 && !forced_) return worst;  // also when it is not a number
   const TwoModes::Pair last_end = two.to_nodes(s.end);
   const TwoModes::Pair last_mean = two.to_nodes(s.mean);
   worst = std::max(worst, move_filaments(y, h_s));

@@ -35,10 +35,14 @@ class GateStepper {
 
   /// Takes one step from y of at most `left`; moves y, returns the length. Zero: failed, see status().
   Nanos step(Vector& y, Nanos left);
+  /// One step of just this length, whatever its error. False: it could not be taken, or left the real numbers.
+  [[nodiscard]] bool forced(Vector& y, Nanos length);
   /// Evaluates the system at y, where the next step will begin, which then need not. False: it cannot be evaluated.
   [[nodiscard]] bool look(const Vector& y) { return looked_ = begin(y); }
   /// y, or what the system makes of it, is another than at the last look().
   void forget() { looked_ = false; }
+  /// The length to try next.
+  void propose(double h_s) { proposed_s_ = h_s; }
   [[nodiscard]] AdvanceStatus status() const { return status_; }
   [[nodiscard]] double proposed_s() const { return proposed_s_; }
 
@@ -76,6 +80,7 @@ class GateStepper {
   double proposed_s_;
   bool cut_{false};
   bool looked_{false};
+  bool forced_{false};
   bool converged_{true};
   AdvanceStatus status_{AdvanceStatus::kOk};
 
@@ -98,7 +103,7 @@ class GateStepper {
   double emf_v_{}, emf_drift_v_{};
   double mean_battery_a_{};  // as first found, before the miss
 
-  Vector next_{}, f_next_{};
+  Vector next_{};
 };
 
 }  // namespace dawnrig::plant

@@ -22,6 +22,8 @@ class LongStepper {
   [[nodiscard]] bool look(const Vector& y) { return looked_ = method_.begin(system_, y); }
   /// y, or what the system makes of it, is another than at the last look().
   void forget() { looked_ = false; }
+  /// The length to try next.
+  void propose(double h_s) { proposed_s_ = h_s; }
   [[nodiscard]] AdvanceStatus status() const { return status_; }
   [[nodiscard]] double proposed_s() const { return proposed_s_; }
 

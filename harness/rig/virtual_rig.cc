@@ -10,6 +10,7 @@
 #include "harness/device/virtual_device.h"
 #include "harness/rig/plant_failure.h"
 #include "harness/rig/world.h"
+#include "plant/transition_memory.h"
 
 namespace dawnrig::rig {
 
@@ -235,6 +236,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   plant::Conditions& conditions_{world_.conditions()};
   plant::CircuitState state_;
   plant::CircuitState start_;
+  plant::TransitionMemory memory_{circuit_.params()};
   std::unique_ptr<device::VirtualDevice> device_;
   std::deque<scenario::Stimulus> timeline_;
   std::optional<Nanos> power_on_at_;
@@ -282,7 +284,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     }
     const bool battery_fuse_blown = state_.battery_fuse.blown;
     const bool panel_fuse_blown = state_.panel_fuse.blown;
-    const plant::AdvanceStatus status = circuit_.advance(state_, conditions_, to, this);
+    const plant::AdvanceStatus status = circuit_.advance(state_, conditions_, to, this, &memory_);
     if (status != plant::AdvanceStatus::kOk) {
       invalid_ = plant_failure(status, state_, conditions_);
     }

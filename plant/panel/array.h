@@ -33,6 +33,7 @@ struct ArrayParams {
 struct PanelShade {
   std::array<double, kMaxSubstrings> light_frac;
   PanelShade() { light_frac.fill(1.0); }
+  bool operator==(const PanelShade&) const = default;
 };
 
 /// Local maxima of power.

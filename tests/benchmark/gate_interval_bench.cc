@@ -7,6 +7,7 @@
 #include <cstdint>
 
 #include "plant/circuit.h"
+#include "plant/transition_memory.h"
 #include "tests/plant/ridge.h"
 
 namespace dawnrig::plant {
@@ -30,6 +31,7 @@ void run(benchmark::State& bench, double input_f, bool sampled, bool probes) {
   const Circuit circuit{ridge_repeater(input_f)};
   Conditions c = ridge_forenoon();
   CircuitState state = circuit.at_rest(ridge_rested(), c);
+  TransitionMemory memory{circuit.params()};
   Watcher watcher;
   StepObserver* const seen = probes ? &watcher : nullptr;
   Nanos cycle{0};
@@ -40,10 +42,11 @@ void run(benchmark::State& bench, double input_f, bool sampled, bool probes) {
     c.gate_on = !c.gate_on;
     const Nanos end = c.gate_on ? cycle + on : cycle + kPwmPeriod;
     while (sampled && sample < end) {
-      if (circuit.advance(state, c, sample, seen) != AdvanceStatus::kOk) bench.SkipWithError("did not converge");
+      if (circuit.advance(state, c, sample, seen, &memory) != AdvanceStatus::kOk)
+        bench.SkipWithError("did not converge");
       sample += kConversion;
     }
-    if (circuit.advance(state, c, end, seen) != AdvanceStatus::kOk) bench.SkipWithError("did not converge");
+    if (circuit.advance(state, c, end, seen, &memory) != AdvanceStatus::kOk) bench.SkipWithError("did not converge");
     if (c.gate_on) continue;
     cycle += kPwmPeriod;
     ++cycles;

@@ -1,0 +1,41 @@
+// Plant: between the state that callers hold and the vector of unknowns that is integrated. May use plant only; for
+// circuit.cc.
+#pragma once
+
+#include <algorithm>
+#include <cmath>
+
+#include "plant/circuit_system.h"
+#include "plant/transition_memory.h"
+
+namespace dawnrig::plant {
+
+[[nodiscard]] inline double sun_wpm2(const Conditions::Sun& sun, Nanos now) {
+  return std::max(0.0, sun.poa_wpm2 + sun.slope_wpm2_per_s * in_seconds(now - sun.since));
+}
+
+/// The net charge of each step, dealt out to its two gross accounts.
+struct GrossCharge {
+  double charge_ah{0.0};
+  double discharge_ah{0.0};
+
+  /// Within a step that turns the current around, the current is the parabola of its ends and its mean.
+  void add(double net_ah, double from_a, double to_a, double step_s);
+};
+
+/// The unknowns at state.now, books at zero: they count from the start of an advance, so that small amounts are not
+/// lost against large ones.
+[[nodiscard]] CircuitSystem::Vector gather(const CircuitState& state, const Conditions& conditions,
+                                           const CircuitSystem& system);
+void scatter(const CircuitSystem::Vector& y, const CircuitSystem& system, const Books& since, const GrossCharge& gross,
+             CircuitState& state);
+
+/// What the system, as it was last evaluated at y, shows of itself; currents not-a-number where it could not be
+/// evaluated, which only a state that is not a number can do.
+[[nodiscard]] Probes seen(const CircuitState& state, const Conditions& conditions, const CircuitSystem::Vector& y,
+                          const CircuitSystem& system, bool evaluated);
+/// The same of a remembered instant, which is y.
+[[nodiscard]] Probes seen(const CircuitState& state, const Conditions& conditions, const CircuitSystem::Vector& y,
+                          const CircuitSystem& system, const Transition::Sample& sample);
+
+}  // namespace dawnrig::plant

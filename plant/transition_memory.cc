@@ -1,0 +1,359 @@
+#include "plant/transition_memory.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "plant/gate_stepper.h"
+
+namespace dawnrig::plant {
+namespace {
+
+using Vector = CircuitSystem::Vector;
+
+// What is worth remembering: from the edge until the integrator would take steps as long as this.
+constexpr double kQuietStepS = 5e-5;
+constexpr Nanos kLongestTransition{500'000};
+// Built at this visit: what comes by more seldom is cheaper to integrate.
+constexpr int kVisitsToBuild = 8;
+// In less light what is allowed to bend would be much of what flows.
+constexpr double kLeastPoaWpm2 = 50.0;
+
+// Where a circuit stands, for this purpose: a vector of unknowns in which kFast is the battery's inner voltage, which
+// is what matters of it, kBus how far the bus is above that, and kInput, while the gate is off, how far the input is
+// above the bus. A battery that fills moves all of them together, and then hardly anything changes.
+//
+// The grid over them: with the charge, the rate of the battery's polarisation changes, and with the rest of its state
+// very little.
+constexpr double kInputGridV = 0.2;
+constexpr double kBusGridV = 0.02;
+constexpr double kInnerGridV = 0.1;
+constexpr double kSocGrid = 0.0005;
+constexpr double kSlowGridV = 0.5;
+constexpr double kHysteresisGrid = 0.2;
+constexpr double kBatteryGridK = 1.0;
+constexpr double kCellGridK = 1.0;
+constexpr double kPoaGridWpm2 = 10.0;
+constexpr double kLoadGrid = 0.05;
+constexpr double kPinGridV = 0.1;
+
+// How far a figure may bend between the middle of a cell and its edge.
+constexpr double kMostBusBendV = 5e-5;
+constexpr double kMostInputBendV = 5e-3;
+constexpr double kMostPinBendV = 2e-4;
+constexpr double kMostBendA = 0.01;
+constexpr double kMostSpikeBendA = 1.0;  // of what flows while the capacitors level out
+constexpr double kMostBookBendJ = 1e-6;
+constexpr double kMostBendAh = 5e-11;
+constexpr double kMostSlowBend = 2e-7;  // volts, shares and kelvin alike
+constexpr double kMostLoadBend = 1e-4;
+
+// What finish() moves, before the loads.
+constexpr std::array kMoving{Slot::kFast,   Slot::kSlow,      Slot::kSoc,       Slot::kHysteresis, Slot::kBatteryDegc,
+                             Slot::kPanelJ, Slot::kWiringJ,   Slot::kStageJ,    Slot::kBatteryJ,   Slot::kLoadsJ,
+                             Slot::kSenseJ, Slot::kGassingAh, Slot::kUnstoredAh};
+constexpr std::array kColumns{Slot::kInput,      Slot::kBus,         Slot::kFast, Slot::kSlow,    Slot::kSoc,
+                              Slot::kHysteresis, Slot::kBatteryDegc, Slot::kPoa,  Slot::kCellDegc};
+
+double grid(std::size_t slot, std::size_t first_sense) {
+  switch (slot) {
+    case Slot::kInput:
+      return kInputGridV;
+    case Slot::kBus:
+      return kBusGridV;
+    case Slot::kFast:
+      return kInnerGridV;
+    case Slot::kSlow:
+      return kSlowGridV;
+    case Slot::kSoc:
+      return kSocGrid;
+    case Slot::kHysteresis:
+      return kHysteresisGrid;
+    case Slot::kBatteryDegc:
+      return kBatteryGridK;
+    case Slot::kCellDegc:
+      return kCellGridK;
+    case Slot::kPoa:
+      return kPoaGridWpm2;
+    default:
+      return slot < first_sense ? kLoadGrid : kPinGridV;
+  }
+}
+
+// A full battery, darkness and a cold lamp lie on the rim of a cell, not in its middle: there are bends just there.
+double cell_of(double x, double width) {
+  return std::ceil(x / width) - 1.0;
+}
+double middle_of(double x, double width) {
+  return (cell_of(x, width) + 0.5) * width;
+}
+
+bool has_cell(std::size_t slot) {
+  return slot != Slot::kInductor && (slot < Slot::kPanelJ || slot >= Slot::kFirstLoad);
+}
+
+// What the place says, as unknowns.
+Vector unknowns_at(const CircuitSystem& system, const Vector& place, bool gate_on) {
+  Vector y = place;
+  y[Slot::kFast] = 0.0;
+  y[Slot::kFast] = place[Slot::kFast] - system.parts().battery.inner_v(CircuitSystem::battery_of(y));
+  y[Slot::kBus] += place[Slot::kFast];
+  if (!gate_on) y[Slot::kInput] += y[Slot::kBus];
+  return y;
+}
+
+}  // namespace
+
+// The constants, and for every column so many slopes: of all figures at once, which the compiler turns into vectors.
+template <std::size_t kFigures>
+std::array<double, kFigures> Transition::figures(const double* block, const Away& away) const {
+  std::array<double, kFigures> sum;
+  for (std::size_t k = 0; k < kFigures; ++k) sum[k] = block[k];
+  for (std::size_t c = 0; c < columns_; ++c) {
+    block += kFigures;
+    const double by = away.of[c];
+    for (std::size_t k = 0; k < kFigures; ++k) sum[k] += block[k] * by;
+  }
+  return sum;
+}
+
+Vector Transition::place_of(const CircuitSystem& system, const Vector& y, bool gate_on) {
+  Vector place = y;
+  if (!gate_on) place[Slot::kInput] -= y[Slot::kBus];
+  place[Slot::kFast] = system.parts().battery.inner_v(CircuitSystem::battery_of(y));
+  place[Slot::kBus] -= place[Slot::kFast];
+  return place;
+}
+
+Transition::Away Transition::away(const Vector& place) const {
+  Away away;
+  for (std::size_t c = 0; c < columns_; ++c) away.of[c] = place[column_slot_[c]] - middle_[column_slot_[c]];
+  const std::size_t first = Slot::kFirstLoad + loads_;
+  for (std::size_t i = 0; i < pins_; ++i) away.pin_v[i] = place[first + i] - middle_[first + i];
+  return away;
+}
+
+Transition::Sample Transition::sample(std::size_t i, const Away& away) const {
+  const double* const block = step_block(i);
+  const auto f = figures<kOfStep>(block, away);
+  Sample s{f[0], f[1], f[2], f[3], f[4], f[5], f[6], f[7], {}};
+  const double* const own = block + (1 + columns_) * kOfStep + kShown;
+  for (std::size_t k = 0; k < kMaxSense; ++k) s.pin_v[k] = f[kShown + k] + own[k] * away.pin_v[k];
+  return s;
+}
+
+void Transition::finish(const Away& away, Vector& y) const {
+  const auto f = figures<kOfEnd>(end_block(), away);
+  for (std::size_t k = 0; k < kMoving.size(); ++k) y[kMoving[k]] += f[k];
+  for (std::size_t i = 0; i < loads_; ++i) y[Slot::kFirstLoad + i] += f[kMoving.size() + i];
+}
+
+TransitionMemory::TransitionMemory(const CircuitParams& checked) : entries_(kSets * kWays) {
+  static_assert(kMoving.size() + kMaxLoads <= Transition::kOfEnd);
+  const std::size_t blocks = kColumns.size() + checked.loads.size() + 2;
+  for (Entry& entry : entries_) {
+    entry.transition.blocks_.resize(blocks * (Transition::kMostSteps * Transition::kOfStep + Transition::kOfEnd));
+    entry.transition.loads_ = checked.loads.size();
+    entry.transition.pins_ = checked.sense.size();
+  }
+  for (std::vector<double>* out : {&middle_out_, &more_out_, &less_out_, &bend_}) {
+    out->resize(Transition::kMostSteps * Transition::kOfStep + Transition::kOfEnd);
+  }
+}
+
+TransitionMemory::Key TransitionMemory::key_of(const CircuitSystem& system, const Vector& place, bool gate_on) const {
+  Key key{};
+  key[Slot::kPanelJ] = gate_on ? 1 : 0;  // books have no cell, and leave the place free
+  for (std::size_t i = 0; i < system.size(); ++i) {
+    if (!has_cell(i)) continue;
+    const double cell = cell_of(place[i], grid(i, system.first_sense()));
+    key[i] = static_cast<std::int32_t>(std::clamp(cell, -1e9, 1e9));
+  }
+  return key;
+}
+
+TransitionMemory::Entry& TransitionMemory::entry_of(const Key& key) {
+  std::uint64_t hash = 14695981039346656037ULL;  // FNV-1a over whole numbers in place of bytes
+  for (const std::int32_t part : key) hash = (hash ^ static_cast<std::uint32_t>(part)) * 1099511628211ULL;
+  hash ^= hash >> 32;
+  Entry* const set = entries_.data() + (hash % kSets) * kWays;
+  Entry* oldest = set;
+  for (Entry* e = set; e != set + kWays; ++e) {
+    if (e->taken && e->key == key) return *e;
+    if (!oldest->taken) continue;
+    if (!e->taken || e->last < oldest->last) oldest = e;
+  }
+  oldest->key = key;
+  oldest->taken = true;
+  oldest->visits = 0;
+  oldest->use = Use::kNone;
+  return *oldest;
+}
+
+void TransitionMemory::meet(const Conditions& conditions) {
+  conditions_.sun = conditions.sun;
+  conditions_.gate_on = conditions.gate_on;
+  if (met_ && conditions_ == conditions) return;
+  for (Entry& entry : entries_) entry.taken = false;
+  conditions_ = conditions;
+  met_ = true;
+}
+
+const Transition* TransitionMemory::recall(CircuitSystem& system, const Conditions& conditions, const Vector& y,
+                                           Nanos left, const Vector& inverse_tolerance) {
+  if (!system.battery_connected() || !system.panel_connected() || y[Slot::kPoa] < kLeastPoaWpm2) return nullptr;
+  meet(conditions);
+  const Vector place = Transition::place_of(system, y, conditions.gate_on);
+  Entry& entry = entry_of(key_of(system, place, conditions.gate_on));
+  entry.last = ++clock_;
+  if (entry.use == Use::kNone) {
+    if (++entry.visits < kVisitsToBuild) return nullptr;
+    const double slope = system.sun_slope_wpm2_per_s();
+    system.set_sun_slope(0.0);
+    build(system, place, inverse_tolerance, entry);
+    system.set_sun_slope(slope);
+    system.follow_battery(y);
+  }
+  if (entry.use == Use::kBent || entry.transition.length() > left) return nullptr;
+  ++recalled_;
+  return &entry.transition;
+}
+
+void TransitionMemory::build(CircuitSystem& system, const Vector& place, const Vector& inverse_tolerance,
+                             Entry& entry) {
+  Transition& t = entry.transition;
+  t.middle_ = place;
+  const auto to_middle = [&](std::size_t slot) {
+    t.middle_[slot] = middle_of(place[slot], grid(slot, system.first_sense()));
+  };
+  t.columns_ = 0;
+  for (const std::size_t slot : kColumns) {
+    if (slot == Slot::kHysteresis && system.parts().battery.hysteresis_v() == 0.0) continue;
+    t.column_slot_[t.columns_++] = slot;
+    to_middle(slot);
+  }
+  for (std::size_t i = 0; i < t.loads_; ++i) {
+    const std::size_t slot = Slot::kFirstLoad + i;
+    if (idle_when_off(system.params().loads[i]) || (!conditions_.loads[i].on && place[slot] == 0.0)) continue;
+    t.column_slot_[t.columns_++] = slot;
+    to_middle(slot);
+  }
+  for (std::size_t k = system.first_sense(); k < system.size(); ++k) to_middle(k);
+  entry.use = lay_out(system, inverse_tolerance, t) ? Use::kStraight : Use::kBent;
+  if (entry.use == Use::kStraight) ++built_;
+}
+
+bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tolerance, Transition& t) {
+  // Which steps the integrator takes from the middle.
+  GateStepper stepper{system, inverse_tolerance, 0.0};
+  Vector y = unknowns_at(system, t.middle_, conditions_.gate_on);
+  system.follow_battery(y);
+  Nanos at{0};
+  for (t.steps_ = 0; t.steps_ < Transition::kMostSteps && at < kLongestTransition;) {
+    const Nanos took = stepper.step(y, 4 * kLongestTransition);
+    if (took.count() == 0) return false;
+    at += took;
+    t.ends_[t.steps_++] = at;
+    if (stepper.proposed_s() > kQuietStepS) break;
+  }
+  if (!run(system, inverse_tolerance, t, t.middle_, middle_out_)) return false;
+  std::fill(bend_.begin(), bend_.end(), 0.0);
+  std::fill(t.blocks_.begin(), t.blocks_.end(), 0.0);
+  for (std::size_t i = 0; i < t.steps_; ++i) {
+    std::copy_n(middle_out_.data() + i * Transition::kOfStep, Transition::kOfStep, t.step_block(i));
+  }
+  std::copy_n(middle_out_.data() + t.steps_ * Transition::kOfStep, Transition::kOfEnd, t.end_block());
+  const double start_v = unknowns_at(system, t.middle_, conditions_.gate_on)[Slot::kBus];
+  t.lowest_v_ = t.highest_v_ = 0.0;
+  for (std::size_t i = 0; i < t.steps_; ++i) {
+    const double moved_v = middle_out_[i * Transition::kOfStep + 1] - start_v;
+    t.lowest_v_ = std::min(t.lowest_v_, moved_v);
+    t.highest_v_ = std::max(t.highest_v_, moved_v);
+  }
+  t.lowest_v_ -= kBusGridV;
+  t.highest_v_ += kBusGridV;
+  for (std::size_t c = 0; c <= t.columns_; ++c) {
+    double width = 0.0;
+    const Vector more = beside_middle(system, t, c, 0.5, width);
+    const Vector less = beside_middle(system, t, c, -0.5, width);
+    if (!run(system, inverse_tolerance, t, more, more_out_) || !run(system, inverse_tolerance, t, less, less_out_)) {
+      return false;
+    }
+    differentiate(t, c, width);
+  }
+  return straight_enough(t);
+}
+
+// As many grid widths off the middle in one column; the one after the last is that of all pins at once, of which each
+// moves only itself.
+Vector TransitionMemory::beside_middle(const CircuitSystem& system, const Transition& t, std::size_t column, double by,
+                                       double& width) {
+  Vector place = t.middle_;
+  if (column == t.columns_) {
+    width = kPinGridV;
+    for (std::size_t k = system.first_sense(); k < system.size(); ++k) place[k] += by * width;
+    return place;
+  }
+  const std::size_t slot = t.column_slot_[column];
+  width = grid(slot, system.first_sense());
+  place[slot] += by * width;
+  return place;
+}
+
+// The circuit at the end of each of t's steps from a place, and by how much the rest has moved at the end of the last.
+bool TransitionMemory::run(CircuitSystem& system, const Vector& inverse_tolerance, const Transition& t,
+                           const Vector& place, std::vector<double>& out) const {
+  Vector y = unknowns_at(system, place, conditions_.gate_on);
+  GateStepper stepper{system, inverse_tolerance, 0.0};
+  system.follow_battery(y);
+  const Vector start = y;
+  std::fill(out.begin(), out.end(), 0.0);
+  Nanos at{0};
+  for (std::size_t i = 0; i < t.steps_; ++i) {
+    if (!stepper.forced(y, t.ends_[i] - at)) return false;
+    at = t.ends_[i];
+    if (!stepper.look(y)) return false;
+    const CircuitPoint& q = system.point();
+    const std::array<double, Transition::kShown> shown{y[Slot::kInput],     y[Slot::kBus],  q.panel.current_a,
+                                                       system.charge_a(),   q.load_a,       q.load_v,
+                                                       q.battery.gassing_a, y[Slot::kNetAh]};
+    double* const figures = out.data() + i * Transition::kOfStep;
+    std::copy(shown.begin(), shown.end(), figures);
+    for (std::size_t k = 0; k < t.pins_; ++k) figures[Transition::kShown + k] = y[system.first_sense() + k];
+  }
+  double* figure = out.data() + t.steps_ * Transition::kOfStep;
+  for (const std::size_t slot : kMoving) *figure++ = y[slot] - start[slot];
+  for (std::size_t i = 0; i < t.loads_; ++i) *figure++ = y[Slot::kFirstLoad + i] - start[Slot::kFirstLoad + i];
+  return true;
+}
+
+void TransitionMemory::differentiate(Transition& t, std::size_t column, double width) {
+  const auto lay_down = [&](std::size_t first, std::size_t figures, double* block) {
+    for (std::size_t k = 0; k < figures; ++k) {
+      const std::size_t r = first + k;
+      block[(1 + column) * figures + k] = (more_out_[r] - less_out_[r]) / width;
+      bend_[r] += 0.5 * std::abs(more_out_[r] + less_out_[r] - 2.0 * middle_out_[r]);
+    }
+  };
+  for (std::size_t i = 0; i < t.steps_; ++i) lay_down(i * Transition::kOfStep, Transition::kOfStep, t.step_block(i));
+  lay_down(t.steps_ * Transition::kOfStep, Transition::kOfEnd, t.end_block());
+}
+
+bool TransitionMemory::straight_enough(const Transition& t) const {
+  const double* bend = bend_.data();
+  bool straight = true;
+  for (std::size_t i = 0; i < t.steps_; ++i, bend += Transition::kOfStep) {
+    constexpr std::array kMost{kMostInputBendV, kMostBusBendV,   kMostBendA, kMostSpikeBendA,
+                               kMostBendA,      kMostInputBendV, kMostBendA, kMostBendAh};
+    for (std::size_t k = 0; k < kMost.size(); ++k) straight &= bend[k] <= kMost[k];
+    for (std::size_t k = 0; k < t.pins_; ++k) straight &= bend[Transition::kShown + k] <= kMostPinBendV;
+  }
+  for (const std::size_t slot : kMoving) {
+    const bool energy = slot >= Slot::kPanelJ && slot <= Slot::kSenseJ;
+    const bool charge = slot == Slot::kGassingAh || slot == Slot::kUnstoredAh;
+    straight &= *bend++ <= (energy ? kMostBookBendJ : charge ? kMostBendAh : kMostSlowBend);
+  }
+  for (std::size_t i = 0; i < t.loads_; ++i) straight &= *bend++ <= kMostLoadBend;
+  return straight;
+}
+
+}  // namespace dawnrig::plant

@@ -1,0 +1,128 @@
+// Plant: remembers what happens right after a gate edge, so that it need not be integrated anew a thousand times a
+// second. May use plant only; callers of Circuit::advance() hold one and look no further.
+#pragma once
+
+#include <array>
+#include <cstddef>
+#include <cstdint>
+#include <vector>
+
+#include "plant/circuit_system.h"
+
+namespace dawnrig::plant {
+
+/// One of a row of quantities of different units.
+using Figure = double;
+
+/// What follows an edge, for some tens of microseconds, as a function of where the circuit stood: the capacitors, pins
+/// and books at the ends of the integrator's steps, each a constant and a slope for every unknown that matters.
+///
+/// Valid within one cell of a grid over the unknowns, about whose middle it is laid out: central differences of the
+/// GateStepper's own steps. How far it bends within the cell is found at the same time (the second differences), and
+/// what bends by more than kMostBend allows is not used.
+class Transition {
+ public:
+  using Vector = CircuitSystem::Vector;
+  static constexpr std::size_t kMostSteps = 24;
+
+  /// The circuit at the end of one step of the integrator.
+  struct Sample {
+    double input_v{}, bus_v{}, panel_a{}, charge_a{}, load_a{}, load_v{}, gassing_a{}, net_ah{};
+    std::array<double, kMaxSense> pin_v{};
+  };
+  /// How far a circuit is from the middle of the cell, column by column.
+  struct Away {
+    std::array<Figure, Slot::kFirstLoad + kMaxLoads> of{};
+    std::array<double, kMaxSense> pin_v{};
+  };
+
+  [[nodiscard]] std::size_t steps() const { return steps_; }
+  /// When step i ends, from the edge.
+  [[nodiscard]] Nanos end_of(std::size_t i) const { return ends_[i]; }
+  [[nodiscard]] Nanos length() const { return ends_[steps_ - 1]; }
+  /// Where y is, in the measures in which it is compared: see transition_memory.cc.
+  [[nodiscard]] static Vector place_of(const CircuitSystem& system, const Vector& y, bool gate_on);
+  [[nodiscard]] Away away(const Vector& place) const;
+  /// How far the bus goes below and above its start; a little further at most.
+  [[nodiscard]] double lowest_v() const { return lowest_v_; }
+  [[nodiscard]] double highest_v() const { return highest_v_; }
+  [[nodiscard]] Sample sample(std::size_t i, const Away& away) const;
+  /// Moves the unknowns that move of themselves, other than capacitors, pins, sun and cells, from the edge to its end.
+  void finish(const Away& away, Vector& y) const;
+
+ private:
+  friend class TransitionMemory;
+  static constexpr std::size_t kShown = 8;  // figures of a Sample without pins
+  static constexpr std::size_t kOfStep = kShown + kMaxSense;
+  static constexpr std::size_t kOfEnd = 22;  // figures of finish()
+
+  template <std::size_t kFigures>
+  [[nodiscard]] std::array<Figure, kFigures> figures(const Figure* block, const Away& away) const;
+  [[nodiscard]] const Figure* step_block(std::size_t i) const { return blocks_.data() + i * (columns_ + 2) * kOfStep; }
+  [[nodiscard]] Figure* step_block(std::size_t i) { return blocks_.data() + i * (columns_ + 2) * kOfStep; }
+  [[nodiscard]] const Figure* end_block() const { return step_block(steps_); }
+  [[nodiscard]] Figure* end_block() { return step_block(steps_); }
+
+  std::size_t steps_{0}, pins_{0}, columns_{0}, loads_{0};
+  std::array<Nanos, kMostSteps> ends_{};
+  std::array<std::size_t, Slot::kFirstLoad + kMaxLoads> column_slot_{};
+  Vector middle_{};
+  double lowest_v_{}, highest_v_{};
+  double inner_v_{};  // of the battery there
+  // For each step, and then for the end: figures in the middle of the cell, their slopes in every column, and in pins.
+  std::vector<Figure> blocks_;
+};
+
+/// Transitions by where they begin, built where a circuit comes by again and again. It belongs to the CircuitState
+/// that it serves: a run that is to go on elsewhere bit for bit takes both along. Conditions other than sun and gate
+/// that differ from the last ones empty it. Allocates when made, and never after.
+class TransitionMemory {
+ public:
+  using Vector = CircuitSystem::Vector;
+
+  explicit TransitionMemory(const CircuitParams& checked);
+
+  /// The transition from y, where it is known, is straight enough and ends within `left`; else null. `system` is left
+  /// as it was.
+  const Transition* recall(CircuitSystem& system, const Conditions& conditions, const Vector& y, Nanos left,
+                           const Vector& inverse_tolerance);
+
+  [[nodiscard]] std::int64_t built() const { return built_; }
+  [[nodiscard]] std::int64_t recalled() const { return recalled_; }
+
+ private:
+  static constexpr std::size_t kSets = 16;
+  static constexpr std::size_t kWays = 4;
+  using Key = std::array<std::int32_t, CircuitSystem::kMostUnknowns>;
+  enum class Use : std::uint8_t { kNone, kStraight, kBent };
+
+  struct Entry {
+    Key key{};
+    bool taken{false};
+    int visits{0};
+    std::uint64_t last{0};
+    Use use{Use::kNone};
+    Transition transition;
+  };
+
+  [[nodiscard]] Key key_of(const CircuitSystem& system, const Vector& place, bool gate_on) const;
+  Entry& entry_of(const Key& key);
+  void meet(const Conditions& conditions);
+  void build(CircuitSystem& system, const Vector& place, const Vector& inverse_tolerance, Entry& entry);
+  [[nodiscard]] bool lay_out(CircuitSystem& system, const Vector& inverse_tolerance, Transition& t);
+  [[nodiscard]] static Vector beside_middle(const CircuitSystem& system, const Transition& t, std::size_t column,
+                                            Figure by, Figure& width);
+  [[nodiscard]] bool run(CircuitSystem& system, const Vector& inverse_tolerance, const Transition& t,
+                         const Vector& place, std::vector<Figure>& out) const;
+  [[nodiscard]] bool straight_enough(const Transition& t) const;
+  void differentiate(Transition& t, std::size_t column, Figure width);
+
+  Conditions conditions_;
+  bool met_{false};
+  std::vector<Entry> entries_;
+  std::uint64_t clock_{0};
+  std::int64_t built_{0}, recalled_{0};
+  std::vector<Figure> middle_out_, more_out_, less_out_, bend_;
+};
+
+}  // namespace dawnrig::plant
