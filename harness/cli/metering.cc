@@ -13,6 +13,7 @@
 #include "harness/cli/exit_code.h"
 #include "harness/metering/budget.h"
 #include "harness/metering/recommend.h"
+#include "harness/metering/sweep.h"
 #include "harness/metering/transfer.h"
 
 namespace dawnrig::cli {
@@ -140,6 +141,37 @@ void add_arithmetic(CLI::App& parent, Action& chosen) {
   });
 }
 
+void add_prove(CLI::App& parent, Action& chosen) {
+  struct Given {
+    Common common;
+    metering::SweepOptions options;
+    fs::path firmware;
+  };
+  const auto given = std::make_shared<Given>();
+  CLI::App* command = parent.add_subcommand(
+      "prove",
+      "Try an unmodified firmware's arithmetic with every code, read back where hooks.reading of the profile says.\n"
+      "Exit code 1: some code is bad.\n"
+      "Example: dawnrig metering prove --firmware fw.elf --board board.textproto --channel battery");
+  add_common(*command, given->common, given->options.channel);
+  command->add_option("--firmware", given->firmware, "image under test, .elf or Intel .hex")->required();
+  command->add_option("--every", given->options.every, "codes from one to the next")->capture_default_str();
+  command->add_option("--limit-frac", given->options.limit_frac, "what a reading may be off beside one code")
+      ->capture_default_str();
+  command->add_option("--limit-k", given->options.limit_k, "the same for a temperature")->capture_default_str();
+  command->add_option("--patience-s", given->options.patience_s, "how long a reading may take to come")
+      ->capture_default_str();
+  command->callback([given, &chosen] {
+    chosen = [given] {
+      const profile::BoardProfile board = profile::load_board(given->common.board);
+      const device::Image image = device::load_image(given->firmware, board.device.part);
+      const metering::Sweep sweep = metering::sweep(board, image, given->options);
+      tell(metering::account_of(sweep, board, image, given->options), given->common);
+      return sweep.findings.empty() ? kPass : kFail;
+    };
+  });
+}
+
 }  // namespace
 
 void add_metering(CLI::App& app, Action& chosen) {
@@ -151,6 +183,7 @@ void add_metering(CLI::App& app, Action& chosen) {
   add_transfer(*command, chosen);
   add_budget(*command, chosen);
   add_arithmetic(*command, chosen);
+  add_prove(*command, chosen);
 }
 
 }  // namespace dawnrig::cli
