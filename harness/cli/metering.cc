@@ -12,6 +12,7 @@
 #include "harness/cli/commands.h"
 #include "harness/cli/exit_code.h"
 #include "harness/metering/budget.h"
+#include "harness/metering/calibration.h"
 #include "harness/metering/recommend.h"
 #include "harness/metering/sweep.h"
 #include "harness/metering/transfer.h"
@@ -172,6 +173,41 @@ void add_prove(CLI::App& parent, Action& chosen) {
   });
 }
 
+void add_calibrate(CLI::App& parent, Action& chosen) {
+  struct Given {
+    Common common;
+    metering::CalibrationOptions options;
+    std::vector<std::string> pairs;
+    fs::path file;
+  };
+  const auto given = std::make_shared<Given>();
+  CLI::App* command = parent.add_subcommand(
+      "calibrate",
+      "From readings beside a meter: what to correct, whether sound parts can read so, and which part if not.\n"
+      "Exit code 1: parts within their tolerances cannot read so.\n"
+      "Example: dawnrig metering calibrate --board board.textproto --channel battery --pair 23.02,23.11,24 "
+      "--pair 28.80,28.93,24");
+  add_common(*command, given->common, given->options.channel);
+  command->add_option("--pair", given->pairs, "meter,reported or meter,reported,board_degc; as often as you have one");
+  command->add_option("--pairs", given->file,
+                      "file of them: columns meter_v, reported_v, board_degc (meter_a and so on for other channels)");
+  command->add_option("--meter-frac", given->options.meter_frac, "half-width of the meter")->capture_default_str();
+  command->add_option("--from-degc", given->options.from_degc, "coldest the board gets")->capture_default_str();
+  command->add_option("--to-degc", given->options.to_degc, "warmest")->capture_default_str();
+  command->callback([given, &chosen] {
+    chosen = [given] {
+      const profile::BoardProfile board = profile::load_board(given->common.board);
+      const auto& channel = metering::channel_named(board, given->options.channel);
+      std::vector<metering::Pair> pairs;
+      if (!given->file.empty()) pairs = metering::read_pairs(given->file, metering::words_for(channel.quantity).suffix);
+      for (const std::string& pair : given->pairs) pairs.push_back(metering::pair_of(pair));
+      const metering::CalibrationResult result = metering::calibrate(board, pairs, given->options);
+      tell(metering::account_of(result, board, given->options), given->common);
+      return result.consistent ? kPass : kFail;
+    };
+  });
+}
+
 }  // namespace
 
 void add_metering(CLI::App& app, Action& chosen) {
@@ -184,6 +220,7 @@ void add_metering(CLI::App& app, Action& chosen) {
   add_budget(*command, chosen);
   add_arithmetic(*command, chosen);
   add_prove(*command, chosen);
+  add_calibrate(*command, chosen);
 }
 
 }  // namespace dawnrig::cli

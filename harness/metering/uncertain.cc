@@ -159,8 +159,8 @@ Uncertain::Uncertain(const profile::BoardProfile& board, const profile::SenseCha
   nominal_.adc.noise_lsb = 0;
 }
 
-Chain Uncertain::at(std::span<const double> z, double board_degc) const {
-  Chain chain = nominal_;
+Chain Uncertain::at(const Chain& base, std::span<const double> z, double board_degc) const {
+  Chain chain = base;
   const double warmer_k = board_degc - kRoomDegc;
   for (const Figure& figure : figures_) {
     if (figure.part.tempco_per_k != 0) figure.in(chain) *= 1 + figure.part.tempco_per_k * warmer_k;

@@ -32,7 +32,9 @@ class Uncertain {
   [[nodiscard]] const std::vector<std::string>& unpromised() const { return unpromised_; }
   /// The chain of a board whose variables are `z`, at a temperature of the board. Parts with a temperature coefficient
   /// have moved along it.
-  [[nodiscard]] Chain at(std::span<const double> z, double board_degc) const;
+  [[nodiscard]] Chain at(std::span<const double> z, double board_degc) const { return at(nominal_, z, board_degc); }
+  /// The same around a chain that is not as labelled.
+  [[nodiscard]] Chain at(const Chain& base, std::span<const double> z, double board_degc) const;
   /// How far quantisation and noise of one reading move the place among the codes.
   [[nodiscard]] double blur_lsb(std::span<const double> z) const;
   /// A part of another value: for finding out which one it is. Nothing happens for a field that is no part of the
