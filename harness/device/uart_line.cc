@@ -2,7 +2,7 @@
 
 namespace dawnrig::device {
 
-UartLine::UartLine(SimulatorCore& core, Surroundings* listener, avr_uart_t& io)
+UartLine::UartLine(SimulatorCore& core, Surroundings& listener, avr_uart_t& io)
     : core_(core), listener_(listener), io_(io) {
   avr_t* avr = core.avr();
   own_write<&UartLine::write_data>(avr, io.r_udr, this);
@@ -65,8 +65,10 @@ void UartLine::write_data(avr_io_addr_t /*address*/, std::uint8_t value) {
 void UartLine::on_sent(Cycle when) {
   avr_t* avr = core_.avr();
   sending_ = false;
-  if (listener_ != nullptr) {
-    listener_->on_serial_byte(when, leaving_);
+  if (number() == 0) {
+    listener_.on_serial_byte(when, leaving_);
+  } else {
+    listener_.on_other_serial_byte(when, number(), leaving_);
   }
   if (waiting_) {
     waiting_ = false;

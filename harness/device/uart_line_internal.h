@@ -13,12 +13,12 @@ namespace dawnrig::device {
 
 class UartLine : public Peripheral {
  public:
-  /// `listener`: who hears what is sent; nullptr: the line leads nowhere.
-  UartLine(SimulatorCore& core, Surroundings* listener, avr_uart_t& io);
+  UartLine(SimulatorCore& core, Surroundings& listener, avr_uart_t& io);
 
   void reset() override;
   void interrupt_entered() override;
   void send(std::span<const std::uint8_t> bytes);
+  [[nodiscard]] int number() const { return io_.name - '0'; }
   [[nodiscard]] std::int64_t overruns() const { return overruns_; }
 
  private:
@@ -36,7 +36,7 @@ class UartLine : public Peripheral {
   [[nodiscard]] Cycle frame_cycles() const;
 
   SimulatorCore& core_;
-  Surroundings* listener_;
+  Surroundings& listener_;
   avr_uart_t& io_;
 
   bool sending_{false};

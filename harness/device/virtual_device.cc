@@ -53,6 +53,8 @@ std::uint8_t reset_bit(ResetCause cause) {
 
 }  // namespace
 
+void Surroundings::on_other_serial_byte(Cycle /*at*/, int /*uart*/, std::uint8_t /*byte*/) {}
+
 std::uint8_t Surroundings::on_spi_byte(Cycle /*at*/, std::uint8_t /*out*/) {
   return 0xFF;
 }
@@ -73,10 +75,7 @@ struct VirtualDevice::Impl {
         memory_garbage(given.seed ^ kMemoryStream) {
     for (auto* io = next_module<avr_uart_t>(core.avr(), "uart"); io != nullptr;
          io = next_module<avr_uart_t>(core.avr(), "uart", &io->io)) {
-      uarts.push_back(std::make_unique<UartLine>(core, io->name == '0' ? &world : nullptr, *io));
-      if (io->name == '0') {
-        serial = uarts.back().get();
-      }
+      uarts.push_back(std::make_unique<UartLine>(core, world, *io));
     }
     core.attach(pins);
     core.attach(prescalers);
@@ -100,6 +99,7 @@ struct VirtualDevice::Impl {
   void crashed();
   RunStatus run_until(Cycle until);
   [[nodiscard]] bool lifeless() const { return !powered || reset_held; }
+  [[nodiscard]] UartLine* line(int uart) const;  ///< nullptr: the part has none of that number
 
   DeviceParams params;
   Image image;
@@ -114,7 +114,6 @@ struct VirtualDevice::Impl {
   SpiUnit spi;
   TwiUnit twi;
   std::vector<std::unique_ptr<UartLine>> uarts;
-  UartLine* serial{nullptr};
   WordSource memory_garbage;
   std::string crash_reason;
   bool powered{false};
@@ -134,6 +133,12 @@ void VirtualDevice::Impl::begin_reset(ResetCause cause) {
   surroundings.on_reset(now, cause);
   starting = true;
   starts_at = now;
+}
+
+UartLine* VirtualDevice::Impl::line(int uart) const {
+  const auto found =
+      std::find_if(uarts.begin(), uarts.end(), [uart](const auto& one) { return one->number() == uart; });
+  return found == uarts.end() ? nullptr : found->get();
 }
 
 void VirtualDevice::Impl::power_on() {
@@ -230,13 +235,14 @@ void VirtualDevice::set_pin_level(Pin pin, std::optional<bool> level) {
   impl_->pins.set_outside(pin, level);
 }
 
-void VirtualDevice::send_serial(std::span<const std::uint8_t> bytes) {
-  if (!impl_->lifeless() && impl_->serial != nullptr) {
-    impl_->serial->send(bytes);
+void VirtualDevice::send_serial(std::span<const std::uint8_t> bytes, int uart) {
+  if (UartLine* line = impl_->line(uart); line != nullptr && !impl_->lifeless()) {
+    line->send(bytes);
   }
 }
-std::int64_t VirtualDevice::serial_overruns() const {
-  return impl_->serial == nullptr ? 0 : impl_->serial->overruns();
+std::int64_t VirtualDevice::serial_overruns(int uart) const {
+  const UartLine* line = impl_->line(uart);
+  return line == nullptr ? 0 : line->overruns();
 }
 
 std::vector<std::uint8_t> VirtualDevice::eeprom() const {

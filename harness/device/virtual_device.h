@@ -31,6 +31,8 @@ class Surroundings {
   /// The sample-and-hold of the ADC closes at `at`: the voltage at the pin of `channel`.
   virtual double adc_pin_v(Cycle at, int channel) = 0;
   virtual void on_serial_byte(Cycle at, std::uint8_t byte) = 0;  ///< UART0, at the end of the byte's stop bit
+  /// The same of a part's further lines: `uart` is 1, 2 or 3. Nobody listens unless this is overridden.
+  virtual void on_other_serial_byte(Cycle at, int uart, std::uint8_t byte);
   virtual void on_reset(Cycle at, ResetCause cause) = 0;
   /// The SPI, as master, has shifted `out` by `at`; returns what came in from the slave (nothing there: all ones).
   virtual std::uint8_t on_spi_byte(Cycle at, std::uint8_t out);
@@ -84,8 +86,9 @@ class VirtualDevice {
   /// What the outside puts on an input pin; nullopt: nothing is connected. Input capture, external and pin-change
   /// interrupts and counter inputs see the edge.
   void set_pin_level(Pin pin, std::optional<bool> level);
-  void send_serial(std::span<const std::uint8_t> bytes);  ///< at the programmed baud rate, one after another
-  [[nodiscard]] std::int64_t serial_overruns() const;     ///< bytes silicon would have dropped
+  /// To line `uart`, at its programmed baud rate, one after another. A line that the part does not have hears nothing.
+  void send_serial(std::span<const std::uint8_t> bytes, int uart = 0);
+  [[nodiscard]] std::int64_t serial_overruns(int uart = 0) const;  ///< bytes silicon would have dropped
 
   [[nodiscard]] std::vector<std::uint8_t> eeprom() const;
   void set_eeprom(std::span<const std::uint8_t> bytes);

@@ -8,6 +8,7 @@
 #include <functional>
 #include <map>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "harness/device/virtual_device.h"
@@ -48,6 +49,10 @@ class Witness : public Surroundings {
     in_order(at);
     bytes.push_back({at, byte});
   }
+  void on_other_serial_byte(Cycle at, int uart, std::uint8_t byte) override {
+    in_order(at);
+    other_bytes.push_back({uart, {at, byte}});
+  }
   void on_reset(Cycle at, ResetCause cause) override {
     in_order(at);
     resets.push_back({at, cause});
@@ -76,6 +81,7 @@ class Witness : public Surroundings {
 
   std::vector<PinEvent> pins;
   std::vector<ByteEvent> bytes;
+  std::vector<std::pair<int, ByteEvent>> other_bytes;  ///< of lines 1 to 3
   std::vector<SampleEvent> samples;
   std::vector<ResetEvent> resets;
   std::vector<ByteEvent> spi;

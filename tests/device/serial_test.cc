@@ -92,6 +92,31 @@ TEST(SerialLine, SendsBackToBackAtTheProgrammedFormat) {
   }
 }
 
+/// The larger part has three lines more, each at its own rate and heard by its own number.
+TEST(SerialLine, FurtherLinesSpeakAndListenByThemselves) {
+  constexpr unsigned kBases[] = {0xC8, 0xD0, 0x130};  // UCSRnA; B, C, UBRR at 4, UDR at 6
+  for (int uart = 1; uart <= 3; ++uart) {
+    const unsigned base = kBases[uart - 1];
+    Script script;
+    script.write(base + 4, 33).write(base, 0x02).write(base + 2, 0x06).write(base + 1, 0x18);
+    script.until_set(base, 0x80).read(base + 6).until_set(base, 0x20).write(base + 6, 'u');
+    Player player(script, {}, "atmega2560");
+    player.device.run_until(20'000);
+    for (int other = 0; other <= 3; ++other) {
+      const std::vector<std::uint8_t> bytes{static_cast<std::uint8_t>('0' + other)};
+      player.device.send_serial(bytes, other);
+    }
+    player.device.send_serial(std::vector<std::uint8_t>{'x'}, 4);  // leads nowhere
+    player.device.run_until(60'000);
+    EXPECT_EQ(player.results(), std::vector<std::uint8_t>{static_cast<std::uint8_t>('0' + uart)});
+    ASSERT_EQ(player.witness.other_bytes.size(), 1U) << "line " << uart;
+    EXPECT_EQ(player.witness.other_bytes[0].first, uart);
+    EXPECT_EQ(player.witness.other_bytes[0].second.byte, 'u');
+    EXPECT_EQ(player.witness.text(), "") << "line 0 said nothing";
+    EXPECT_EQ(player.device.serial_overruns(uart), 0);
+  }
+}
+
 TEST(SerialLine, LosesWhatArrivesWhileTheReceiverIsOff) {
   Player player(Script().write(0xC4, 16), {});
   player.device.run_until(10'000);

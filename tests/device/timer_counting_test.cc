@@ -177,6 +177,34 @@ TEST(InputCapture, MeasuresAPulseToTheCycle) {
   }
 }
 
+/// Two units on one pin, one for each edge, measure pulses that no single unit could: their counters must run in step.
+TEST(InputCapture, UnitsOfTimersThatWereReleasedTogetherAgree) {
+  constexpr unsigned kGtccr = 0x43, kControl4 = 0xA1, kControl5 = 0x121, kControl1 = 0x81, kControl3 = 0x91;
+  Script script;
+  script.write(kGtccr, 0x81);  // the prescaler stands
+  script.write(kControl4, 0x42).write(kControl5, 0x02).write(kControl1, 0x42).write(kControl3, 0x02);
+  for (const unsigned count : {0xA4U, 0x124U, 0x84U, 0x94U}) script.write_word(count, 0);
+  script.write(kGtccr, 0);
+  Player player(script, {}, "atmega2560");
+  player.device.run_until(40'000);
+  const struct {
+    Pin up, down;
+    unsigned up_at, down_at;
+  } gates[] = {{{'L', 0}, {'L', 1}, 0xA6, 0x126}, {{'D', 4}, {'E', 7}, 0x86, 0x96}};
+  const auto word = [&player](unsigned at) { return player.device.peek(at) | (player.device.peek(at + 1) << 8); };
+  for (const auto& gate : gates) {
+    for (const Cycle width : {16, 24, 160, 4'112, 80'000}) {
+      for (const bool level : {true, false}) {
+        player.device.set_pin_level(gate.up, level);
+        player.device.set_pin_level(gate.down, level);
+        player.device.run_until(player.device.now() + width);
+      }
+      EXPECT_NEAR((word(gate.down_at) - word(gate.up_at)) & 0xFFFF, static_cast<double>(width) / 8.0, 1.0)
+          << gate.up.port << gate.up.bit << ", " << width << " cycles";
+    }
+  }
+}
+
 TEST(CounterInput, CountsEdgesOfItsPin) {
   Script script;
   script.write(kDdrb, 0x02).write_word(kOcr1a, 4).write(kTccr1a, 0x40).write(kTccr1b, 0x0F);
