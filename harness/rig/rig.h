@@ -7,10 +7,12 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "harness/profile/profile.h"
 #include "harness/scenario/stimulus.h"
 #include "harness/trace/signal.h"
+#include "plant/circuit.h"
 #include "plant/core/time.h"
 
 namespace dawnrig::rig {
@@ -27,7 +29,10 @@ class Rig {
   virtual void run_until(Nanos until) = 0;
   void run_for(Nanos duration) { run_until(now() + duration); }
 
-  /// Changes the world now. Throws base::BadInput for a load or channel that the profiles do not name.
+  /// Throws base::BadInput, as apply() would, without changing anything: for stimuli that are due later.
+  virtual void check(const scenario::Change& change) const = 0;
+  /// Changes the world now. Throws base::BadInput for a load or channel that the profiles do not name, and for what
+  /// this kind of rig cannot do.
   virtual void apply(const scenario::Change& change) = 0;
   /// Changes the world at `stimulus.time`, or now if that has passed.
   virtual void schedule(const scenario::Stimulus& stimulus) = 0;
@@ -53,6 +58,16 @@ class Rig {
   virtual bool stall_processor() = 0;
 
   [[nodiscard]] virtual std::int64_t resets() const = 0;
+
+  /// Energy that the plant's books cannot account for since power-up.
+  [[nodiscard]] virtual double books_residual_j() const = 0;
+  [[nodiscard]] virtual const plant::CircuitState& plant_state() const = 0;
+
+  /// What the rig has to say about how the run went, a sentence each; for the trace and the report.
+  [[nodiscard]] virtual std::vector<std::string> rig_notes() const { return {}; }
+  /// How far a voltage at the battery terminals may be from what the device was shown (k = 2). Limits are narrowed by
+  /// it.
+  [[nodiscard]] virtual double voltage_uncertainty_v() const { return 0.0; }
 };
 
 }  // namespace dawnrig::rig

@@ -8,7 +8,9 @@
 
 #include "harness/base/bad_input.h"
 #include "harness/device/virtual_device.h"
+#include "harness/rig/pin_level.h"
 #include "harness/rig/plant_failure.h"
+#include "harness/rig/plant_sample.h"
 #include "harness/rig/world.h"
 #include "plant/transition_memory.h"
 
@@ -20,27 +22,6 @@ constexpr std::int64_t kNanosPerSecond = 1'000'000'000;
 constexpr std::size_t kLongestSerialLine = 256;
 /// Longest stretch of plant time between two samples: a monitor's clock must not stand still on a quiet night.
 constexpr Nanos kLongestQuiet{1'000'000'000};
-
-using trace::Signal;
-
-/// Only what a board resistor leaves undecided is decided by the pull: a pull-up inside the microcontroller is tens of
-/// kilohm and loses against the resistor that a gate needs.
-bool level_of(device::Drive drive, profile::Pull pull) {
-  switch (drive) {
-    case device::Drive::kHigh:
-      return true;
-    case device::Drive::kLow:
-      return false;
-    case device::Drive::kHighImpedance:
-    case device::Drive::kPullUp:
-      break;
-  }
-  return pull == profile::Pull::kUp;
-}
-
-bool commanded_on(device::Drive drive, const profile::SwitchPin& pin) {
-  return level_of(drive, pin.pull) == (pin.polarity == profile::Polarity::kActiveHigh);
-}
 
 }  // namespace
 
@@ -299,24 +280,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   /// Hands the present instant, on the far side of any edge, to every sink.
   void publish() { publish(circuit_.probe(state_, conditions_)); }
   void publish(const plant::Probes& probes) {
-    sample_.time = state_.now;
-    sample_[Signal::kTerminalV] = probes.terminal_v;
-    sample_[Signal::kBusV] = probes.bus_v;
-    sample_[Signal::kBatteryA] = probes.battery_a;
-    sample_[Signal::kPanelV] = probes.panel_v;
-    sample_[Signal::kPanelA] = probes.panel_a;
-    sample_[Signal::kLoadV] = probes.load_v;
-    sample_[Signal::kLoadA] = probes.load_a;
-    sample_[Signal::kGate] = conditions_.gate_on == board_.charges_while_on() ? 1.0 : 0.0;
-    sample_[Signal::kLoadSwitch] = conditions_.load_switch_on ? 1.0 : 0.0;
-    sample_[Signal::kPoaWpm2] = probes.poa_wpm2;
-    sample_[Signal::kBatteryDegc] = probes.battery_degc;
-    sample_[Signal::kCellDegc] = probes.cell_degc;
-    sample_[Signal::kSocFrac] = probes.soc_frac;
-    sample_[Signal::kGassingA] = probes.gassing_a;
-    for (std::size_t i = 0; i < 4; ++i) {
-      sample_.value[static_cast<std::size_t>(Signal::kSense0V) + i] = probes.sense_v[i];
-    }
+    fill_sample(sample_, state_.now, conditions_, probes, board_.charges_while_on());
     to_sinks([this](trace::Sink& sink) { sink.on_sample(sample_); });
   }
 

@@ -33,8 +33,7 @@ class VirtualRig final : public Rig {
 
   [[nodiscard]] Nanos now() const override;
   void run_until(Nanos until) override;
-  /// Throws base::BadInput, as apply() would, without changing anything: for stimuli that are due later.
-  void check(const scenario::Change& change) const;
+  void check(const scenario::Change& change) const override;
   void apply(const scenario::Change& change) override;
   void schedule(const scenario::Stimulus& stimulus) override;
   void attach(trace::Sink& sink) override;
@@ -49,10 +48,10 @@ class VirtualRig final : public Rig {
 
   /// Energy that the plant's books cannot account for since power-up. A run in which that is more than a thousandth of
   /// what was turned over is invalid.
-  [[nodiscard]] double books_residual_j() const;
+  [[nodiscard]] double books_residual_j() const override;
   [[nodiscard]] std::vector<std::uint8_t> eeprom() const;
   [[nodiscard]] std::int64_t idle_cycles() const;  ///< of the device: see VirtualDevice
-  [[nodiscard]] const plant::CircuitState& plant_state() const;
+  [[nodiscard]] const plant::CircuitState& plant_state() const override;
 
  private:
   class Loop;

@@ -1,0 +1,44 @@
+#include "harness/rig/bench_faults.h"
+
+#include "harness/base/text.h"
+#include "harness/rig/plant_failure.h"
+
+namespace dawnrig::rig {
+
+std::string text_of(const BenchFault& fault, const BenchSettings& settings, const BenchPlant& plant) {
+  const auto ms = [](Nanos time) { return base::number_text(static_cast<double>(time.count()) * 1e-6, 2) + " ms"; };
+  const std::string when = " (" + base::number_text(in_seconds(fault.time), 3) + " s into the run)";
+  using Cause = BenchFault::Cause;
+  switch (fault.cause) {
+    case Cause::kNone:
+      return {};
+    case Cause::kLinkGone:
+      return "the line to the interface board is gone" + when + "; look at its cable";
+    case Cause::kSilence:
+      return "the interface board was silent for " + ms(fault.duration) + when + "; look at its cable and its supply";
+    case Cause::kBoardSafe:
+      return "the interface board went into its safe state" + when + ": " +
+             std::string{link::safe_cause_text(fault.number)};
+    case Cause::kLate:
+      return "the rig was late" + when + ": a tick came " + ms(fault.duration) + " after its time, " +
+             ms(settings.lateness.never_beyond) +
+             " are the most; let nothing else run on this machine, or allow real-time priority";
+    case Cause::kOverdue:
+      return "levels reached the interface board " + ms(fault.duration) + " after their time" + when + ", " +
+             ms(settings.most_overdue) + " are the most; give the link more lead, or the machine less to do";
+    case Cause::kPlant:
+      return plant_failure(fault.status, plant.state(), plant.conditions());
+    case Cause::kLostEdges:
+      return "the interface board missed " + std::to_string(fault.number) + " edge(s) of the gate" + when +
+             ": they came faster than it can capture";
+    case Cause::kNotFetched:
+      return "recording fell seconds behind the run" + when + "; is the disk too slow?";
+    case Cause::kTooMuchAtOnce:
+      return "more changes were scripted within a few milliseconds than the bench can keep in mind" + when;
+    case Cause::kNoPower:
+      break;
+  }
+  return "the interface board does not report the device's supply as on; look at the supply and its wiring";
+}
+
+}  // namespace dawnrig::rig
