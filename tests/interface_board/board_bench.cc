@@ -20,13 +20,13 @@ device::DeviceParams board_processor(std::uint64_t seed) {
   return params;
 }
 
+}  // namespace
+
 const device::Image& board_image() {
   static const device::Image image =
       device::load_image(DAWNRIG_BINARY_DIR "/fixtures/interface_board/interface_board.elf", "atmega2560");
   return image;
 }
-
-}  // namespace
 
 bool Wave::level_at(Cycle at) const {
   const Cycle phase = ((at - from) % period + period) % period;

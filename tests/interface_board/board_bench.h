@@ -33,6 +33,9 @@ struct Wave {
   [[nodiscard]] Cycle next_edge(Cycle after) const;
 };
 
+/// The firmware as it is built.
+[[nodiscard]] const device::Image& board_image();
+
 struct Heard {
   Cycle at{};
   proto::FromBoard message;

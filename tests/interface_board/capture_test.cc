@@ -248,7 +248,7 @@ TEST(GateCapture, IsServedLongBeforeTheNextEdgeOfItsKind) {
   Cycle worst = 0;
   const std::uint32_t heads[2] = {board.processor().address_of("down_1_head").value(),
                                   board.processor().address_of("up_1_head").value()};
-  for (int i = 0; i < 3000; ++i) {
+  for (int i = 0; i < 12'000; ++i) {
     const bool level = i % 2 == 0;
     board.run_for(500 + dice.below(3'000));
     const std::uint32_t head = heads[level ? 1 : 0];

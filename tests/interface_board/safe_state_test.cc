@@ -2,6 +2,7 @@
 // firmware hangs.
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <functional>
 
 #include "tests/interface_board/board_bench.h"
@@ -59,6 +60,7 @@ TEST(SafeState, ComesWithinAHundredMillisecondsOfTheLastFrame) {
       }
     }
     ASSERT_NE(safe_at, 0) << "never";
+    std::printf("safe %.2f ms after the host fell silent\n", static_cast<double>(safe_at - silent_from) / kMs);
     EXPECT_LE(safe_at - silent_from, 100 * kMs);
     EXPECT_GE(safe_at - silent_from, 95 * kMs) << "not in a hurry: one lost frame is no silence";
     board.run_for(3 * kMs);
@@ -157,6 +159,7 @@ TEST(SafeState, AWrongConfigurationIsRefusedAsAWholeAndMakesSafeWithinItsFrame) 
       {"a line that is none", 9, [](auto& c) { c.set_safe_lines(64); }},
       {"an odd rate", 10, [](auto& c) { c.set_device_baud(31'250); }},
   };
+  Cycle worst = 0;
   for (const Wrong& wrong : wrongs) {
     BoardBench board;
     start(board);
@@ -170,7 +173,10 @@ TEST(SafeState, AWrongConfigurationIsRefusedAsAWholeAndMakesSafeWithinItsFrame) 
     board.answers.clear();
     board.send(message);
     const Cycle frame_ends = board.processor().now() + (static_cast<Cycle>(message.ByteSizeLong()) + 4) * 160;
-    board.run_until(frame_ends + kMs);
+    while (board.circuit().codes()[0] != 52'000 && board.processor().now() < frame_ends + kMs) {
+      board.run_for(kUs);
+    }
+    worst = std::max(worst, board.processor().now() - frame_ends);
     EXPECT_EQ(board.circuit().codes()[0], 52'000) << wrong.what << ": safe, by the configuration that was";
     board.run_for(3 * kMs);
     EXPECT_EQ(board.last_report().safe_cause(), proto::SAFE_CONFIGURATION) << wrong.what;
@@ -181,6 +187,7 @@ TEST(SafeState, AWrongConfigurationIsRefusedAsAWholeAndMakesSafeWithinItsFrame) 
     EXPECT_EQ(answer.board_link_version(), 1U) << wrong.what;
     EXPECT_EQ(answer.host_link_version(), configure.link_version()) << wrong.what << ": both versions are named";
   }
+  std::printf("safe %.2f ms after a wrong configuration at worst\n", static_cast<double>(worst) / kMs);
 }
 
 TEST(SafeState, AWrongFirstConfigurationLeavesEverythingOpen) {
