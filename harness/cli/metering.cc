@@ -11,6 +11,7 @@
 #include "harness/base/files.h"
 #include "harness/cli/commands.h"
 #include "harness/cli/exit_code.h"
+#include "harness/cli/metering_page.h"
 #include "harness/metering/budget.h"
 #include "harness/metering/calibration.h"
 #include "harness/metering/recommend.h"
@@ -24,13 +25,14 @@ namespace fs = std::filesystem;
 
 /// What every job of this command asks for.
 struct Common {
-  fs::path board, csv;
+  fs::path board, csv, page;
 };
 
 void add_common(CLI::App& command, Common& common, std::string& channel) {
   command.add_option("--board", common.board, "board profile")->required();
   command.add_option("--channel", channel, "sense channel, as the profile names it")->required();
   command.add_option("--csv", common.csv, "folder for the tables; units end the columns' names");
+  command.add_option("--page", common.page, "HTML page with pictures, one file");
 }
 
 template <class Options>
@@ -42,8 +44,12 @@ void add_range(CLI::App& command, Options& options) {
 
 void tell(const metering::Account& account, const Common& common) {
   std::fputs(metering::text_of(account).c_str(), stdout);
-  if (common.csv.empty()) return;
-  for (const fs::path& file : metering::write_csv(account, common.csv)) std::printf("%s\n", file.c_str());
+  if (!common.csv.empty()) {
+    for (const fs::path& file : metering::write_csv(account, common.csv)) std::printf("%s\n", file.c_str());
+  }
+  if (common.page.empty()) return;
+  write_page(account, common.page);
+  std::printf("%s\n", common.page.c_str());
 }
 
 /// Leaves a file alone that holds the same already, so that nothing is built anew because of it.
@@ -208,6 +214,79 @@ void add_calibrate(CLI::App& parent, Action& chosen) {
   });
 }
 
+/// Everything that the files given allow, in one account.
+struct Whole {
+  Common common;
+  std::string channel;
+  fs::path firmware, pairs;
+  metering::BudgetOptions budget;
+  int every{1};
+};
+
+void append(metering::Account& whole, metering::Account part) {
+  whole.title = part.title;
+  for (metering::Section& section : part.sections) whole.sections.push_back(std::move(section));
+}
+
+int whole(const Whole& given) {
+  const profile::BoardProfile board = profile::load_board(given.common.board);
+  const profile::SenseChannel& channel = metering::channel_named(board, given.channel);
+  metering::BudgetOptions options = given.budget;
+  options.channel = given.channel;
+  int code = kPass;
+  metering::Account account;
+  append(account, metering::transfer(board, {.channel = given.channel,
+                                             .from_degc = options.from_degc,
+                                             .to_degc = options.to_degc,
+                                             .bits = options.bits}));
+  const metering::Budget budget = metering::budget_of(board, options);
+  if (!budget.holds(metering::Calibration::kNone)) code = kFail;
+  append(account, metering::account_of(budget, board, options));
+  if (channel.quantity != profile::Quantity::kBatteryTemperature) {
+    append(account, metering::recommend(board, {.channel = given.channel, .bits = options.bits}).account);
+  }
+  if (!given.firmware.empty()) {
+    const metering::SweepOptions sweep{.channel = given.channel, .every = given.every};
+    const device::Image image = device::load_image(given.firmware, board.device.part);
+    const metering::Sweep result = metering::sweep(board, image, sweep);
+    if (!result.findings.empty()) code = kFail;
+    append(account, metering::account_of(result, board, image, sweep));
+  }
+  if (!given.pairs.empty()) {
+    const metering::CalibrationOptions calibration{.channel = given.channel,
+                                                   .from_degc = options.from_degc,
+                                                   .to_degc = options.to_degc,
+                                                   .meter_frac = options.meter_frac};
+    const auto pairs = metering::read_pairs(given.pairs, metering::words_for(channel.quantity).suffix);
+    const metering::CalibrationResult result = metering::calibrate(board, pairs, calibration);
+    if (!result.consistent) code = kFail;
+    append(account, metering::account_of(result, board, calibration));
+  }
+  account.lead = board.file + (given.firmware.empty() ? "" : ", " + given.firmware.string());
+  tell(account, given.common);
+  return code;
+}
+
+void add_whole(CLI::App& parent, Action& chosen) {
+  const auto given = std::make_shared<Whole>();
+  CLI::App* command = parent.add_subcommand(
+      "all",
+      "Transfer, budget and arithmetic of a channel in one page; with --firmware its proof, with --pairs a "
+      "calibration.\n"
+      "Exit code 1: the board does not hold what is demanded, or a code or a pair is bad.\n"
+      "Example: dawnrig metering all --board board.textproto --channel battery --firmware fw.elf --page battery.html");
+  add_common(*command, given->common, given->channel);
+  add_range(*command, given->budget);
+  command->add_option("--draws", given->budget.draws, "boards drawn at random")->capture_default_str();
+  command->add_option("--seed", given->budget.seed, "of the draws")->capture_default_str();
+  command->add_option("--demand-frac", given->budget.demand_frac, "what a reading may be off, of itself")
+      ->capture_default_str();
+  command->add_option("--firmware", given->firmware, "image whose arithmetic is tried with every code");
+  command->add_option("--every", given->every, "codes from one to the next")->capture_default_str();
+  command->add_option("--pairs", given->pairs, "file of readings beside a meter");
+  command->callback([given, &chosen] { chosen = [given] { return whole(*given); }; });
+}
+
 }  // namespace
 
 void add_metering(CLI::App& app, Action& chosen) {
@@ -221,6 +300,7 @@ void add_metering(CLI::App& app, Action& chosen) {
   add_arithmetic(*command, chosen);
   add_prove(*command, chosen);
   add_calibrate(*command, chosen);
+  add_whole(*command, chosen);
 }
 
 }  // namespace dawnrig::cli

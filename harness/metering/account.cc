@@ -93,7 +93,9 @@ std::string text_of(const Account& account) {
     out += "\n" + section.heading + "\n";
     for (const std::string& sentence : section.sentences) out += "  " + sentence + "\n";
     for (const Table& table : section.tables) {
-      if (table.shown == Shown::kEverywhere) out += "\n" + table_text(table);
+      if (table.shown != Shown::kEverywhere) continue;
+      out += table.caption.empty() ? "\n" : "\n  " + table.caption + "\n";
+      out += table_text(table);
     }
     if (!section.listing.empty()) out += "\n" + section.listing;
   }

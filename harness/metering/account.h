@@ -23,6 +23,7 @@ struct Table {
   std::vector<Column> columns;
   std::vector<std::vector<Cell>> rows;
   Shown shown{};
+  std::string caption{};  ///< what the figures are
 };
 struct Curve {
   std::string label;

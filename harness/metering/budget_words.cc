@@ -77,11 +77,26 @@ struct Teller {
 
   [[nodiscard]] std::string answer() const {
     const bool holds = budget.holds(Calibration::kNone);
-    return "Revision " + board.revision + (holds ? " holds " : " does not hold ") + demanded() + " from " +
-           fixed_text(options.from_degc, 0) + " to " + fixed_text(options.to_degc, 0) +
-           " °C without calibration: " + percent(budget.yield_frac[0], 2) + " of " + std::to_string(options.draws) +
-           " boards drawn at random do, at every set point and temperature" +
-           (holds ? "." : "; 99.7 % would have to.") + " " + money();
+    const double share = budget.yield_frac[0];
+    const std::string boards = (share == 1 ? std::string{"all"} : percent(share, 2)) + " of " +
+                               std::to_string(options.draws) +
+                               " boards drawn at random do, at every set point and "
+                               "temperature";
+    std::string text = "Revision " + board.revision + (holds ? " holds " : " does not hold ") + demanded() + " from " +
+                       fixed_text(options.from_degc, 0) + " to " + fixed_text(options.to_degc, 0) +
+                       " °C without calibration: " + boards;
+    if (!holds) {
+      text += "; 99.7 % would have to";
+    } else if (!guaranteed()) {
+      text += ", though a board with every part at its limit at once would not";
+    }
+    return text + ". " + money();
+  }
+  [[nodiscard]] bool guaranteed() const {
+    for (std::size_t c = 0; c < budget.corners.size(); ++c) {
+      if (std::fabs(budget.results[0][c].fixed) + budget.results[0][c].worst_case > limit(c)) return false;
+    }
+    return true;
   }
   [[nodiscard]] std::string money() const {
     const std::size_t at = worst(0);
@@ -188,6 +203,10 @@ Table contributions_table(const Teller& teller) {
   }
   row("all together", "root-sum-square", "", [&](std::size_t k, std::size_t c) { return budget.results[k][c].rss; });
   row("all together", "worst case", "", [&](std::size_t k, std::size_t c) { return budget.results[k][c].worst_case; });
+  const SetPoint& main = budget.set_points[budget.main];
+  table.caption = "Half-widths in " + teller.words.milli + " at " + main.name + " (" + fixed_text(main.at, 2) + " " +
+                  teller.words.unit +
+                  "): as built, after a one-point (1-pt) and a two-point (2-pt) calibration at 25 °C.";
   row("as labelled", "fixed error", "", [&](std::size_t k, std::size_t c) { return budget.results[k][c].fixed; });
   return table;
 }
@@ -210,7 +229,8 @@ Table corners_table(const Teller& teller) {
                {"sigma_" + mv, "deviation", 2},
                {"linear_sigma_" + mv, "linear", 2}},
               {},
-              Shown::kPageAndFile};
+              Shown::kPageAndFile,
+              "Every set point and temperature, in " + milli + "."};
   for (std::size_t k = 0; k < kCalibrations; ++k) {
     for (std::size_t c = 0; c < budget.corners.size(); ++c) {
       const CornerResult& r = budget.results[k][c];

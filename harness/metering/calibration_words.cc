@@ -170,7 +170,10 @@ Account account_of(const CalibrationResult& result, const profile::BoardProfile&
   if (!result.consistent) section.tables.push_back(causes_table(result));
   section.tables.push_back(residual_table(result, words));
   section.pictures = {picture_of(result, words)};
-  return {title_of(board, channel), "", {std::move(section)}};
+  return {
+      title_of(board, channel),
+      "A probe that slips on a battery's terminals draws an arc: insulated tips, fused leads, rings and watches off.",
+      {std::move(section)}};
 }
 
 }  // namespace dawnrig::metering

@@ -103,13 +103,15 @@ Picture picture_of(const Chain& chain, const Words& words, const std::vector<Set
   Plane code{"converter code", {}};
   Plane bend{"departure from the line through the outer set points, " + words.milli, {}};
   const double room = 0.06 * (ends.high - ends.low);
+  const bool voltage = words.suffix == "v";
+  const double from = voltage ? std::max(0.0, ends.low - room) : ends.low - room;
   for (const double degc : {options.from_degc, kRoomDegc, options.to_degc}) {
     const std::string label = "board at " + fixed_text(degc, 0) + " °C";
     Curve of_pin{label, {}, {}};
     Curve of_code{label, {}, {}};
     Curve of_bend{label, {}, {}};
     for (int i = 0; i <= options.points; ++i) {
-      const double sensed = ends.low - room + (ends.high - ends.low + 2 * room) * i / options.points;
+      const double sensed = from + (ends.high + room - from) * i / options.points;
       const double at_v = pin_v(chain, sensed, degc);
       const double at = position_lsb(chain, sensed, degc);
       of_pin.x.push_back(sensed);
@@ -125,7 +127,13 @@ Picture picture_of(const Chain& chain, const Words& words, const std::vector<Set
     code.curves.push_back(std::move(of_code));
     bend.curves.push_back(std::move(of_bend));
   }
-  picture.planes = {std::move(pin), std::move(code), std::move(bend)};
+  constexpr double kSeenMilli = 0.1;
+  bool bends = false;
+  for (const Curve& curve : bend.curves) {
+    for (const double y : curve.y) bends = bends || std::fabs(y) > kSeenMilli;
+  }
+  picture.planes = {std::move(pin), std::move(code)};
+  if (bends) picture.planes.push_back(std::move(bend));
   return picture;
 }
 

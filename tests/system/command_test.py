@@ -63,6 +63,58 @@ class Help(CommandTest):
         self.refused("run", "--colour")
 
 
+class Metering(CommandTest):
+
+    def metering(self, job, *arguments):
+        return self.dawnrig("metering", job, "--board", BOARD, "--channel", "battery", *arguments)
+
+    def test_every_job_has_help_with_an_example(self):
+        for job in ("transfer", "budget", "arithmetic", "prove", "calibrate", "all"):
+            done = self.dawnrig("metering", job, "--help")
+            self.assertEqual(done.returncode, 0)
+            self.assertIn(f"Example: dawnrig metering {job}", done.stdout)
+
+    def test_one_page_holds_it_all_and_the_tables_name_their_units(self):
+        pairs = self.write("pairs.csv", "meter_v,reported_v,board_degc\n23.02,23.05,24\n28.80,28.86,24\n")
+        done = self.metering("all", "--firmware", FIRMWARE, "--every", "64", "--pairs", pairs, "--draws", "2000",
+                             "--csv", "tables", "--page", "battery.html")
+        self.assertEqual(done.returncode, 0, done.stderr)
+        page = (self.root / "battery.html").read_text(encoding="utf-8")
+        for heading in ("From the terminal to the code", "Error budget", "Integer arithmetic",
+                        "The firmware&#39;s own arithmetic", "Calibration"):
+            self.assertIn(heading, page)
+        self.assertNotIn("http", page.replace("http://www.w3.org/2000/svg", ""))
+        header = (self.root / "tables" / "transfer.csv").read_text(encoding="utf-8").splitlines()[0]
+        self.assertEqual(header, "set_point,sensed_v,pin_v,code_lsb,lowest_code_lsb,highest_code_lsb,step_mv,bend_mv,network_ua")
+        for table in ("codes", "budget", "corners", "arithmetic", "sweep", "pairs", "residual"):
+            self.assertTrue((self.root / "tables" / f"{table}.csv").is_file(), table)
+
+    def test_the_exit_code_is_the_answer(self):
+        board_b = str(BOARD).replace("_a.", "_b.")
+        done = self.dawnrig("metering", "budget", "--board", board_b, "--channel", "battery", "--draws", "2000")
+        self.assertEqual(done.returncode, 1)
+        self.assertIn("Revision B does not hold", done.stdout)
+        self.assertEqual(self.metering("calibrate", "--pair", "28.8,27.1").returncode, 1)
+        wrong = self.metering("prove", "--firmware", str(FIRMWARE).replace("ridge_a", "ridge_b"), "--every", "128")
+        self.assertEqual(wrong.returncode, 1, wrong.stderr)
+        self.assertIn("First bad code", wrong.stdout)
+
+    def test_a_header_that_is_up_to_date_is_left_alone(self):
+        self.assertEqual(self.metering("arithmetic", "--header", "line.h").returncode, 0)
+        before = (self.root / "line.h").stat()
+        self.assertEqual(self.metering("arithmetic", "--header", "line.h").returncode, 0)
+        self.assertEqual((self.root / "line.h").stat().st_mtime_ns, before.st_mtime_ns)
+        self.assertIn("battery_mv_of_sum", (self.root / "line.h").read_text(encoding="utf-8"))
+
+    def test_bad_input_is_refused_in_its_own_words(self):
+        self.assertIn("did you mean battery?", self.refused("metering", "transfer", "--board", BOARD, "--channel", "batery"))
+        self.assertIn("--from-degc", self.refused("metering", "budget", "--board", BOARD, "--channel", "battery", "--from-degc", "-999"))
+        self.assertIn("--pair", self.refused("metering", "calibrate", "--board", BOARD, "--channel", "battery"))
+        pairs = self.write("pairs.csv", "meter_v,reported_v\n28.8,?\n")
+        self.assertIn("pairs.csv:2: reported_v", self.refused("metering", "calibrate", "--board", BOARD, "--channel", "battery", "--pairs", pairs))
+        self.assertIn("/proc/no", self.refused("metering", "transfer", "--board", BOARD, "--channel", "battery", "--page", "/proc/no/x.html"))
+
+
 class Check(CommandTest):
 
     def test_the_files_of_this_house_are_fine(self):
