@@ -233,6 +233,21 @@ TEST(BoardSelfTest, IsRefusedWhileADeviceIsServed) {
   EXPECT_EQ(board.last_report().safe_cause(), proto::SAFE_NO_CAUSE);
 }
 
+TEST(BoardSelfTest, HearsTheHostAllTheWhile) {
+  BoardBench board;
+  board.run_for(5 * kMs);
+  board.tick_each_ms(BoardBench::levels({1, 2, 3, 4}, {5, 6, 7, 8}));
+  EXPECT_TRUE(tested(board).passed());
+  board.answers.clear();
+  board.ask(proto::Ask::HEALTH);
+  board.run_for(4 * kMs);
+  ASSERT_EQ(board.answers.size(), 1U);
+  const auto& health = board.answers[0].message.health();
+  EXPECT_EQ(health.bytes_lost(), 0U);
+  EXPECT_EQ(health.frames_broken(), 0U);
+  EXPECT_EQ(health.ticks_missing(), 0U);
+}
+
 TEST(BoardSelfTest, IsBrokenOffByAConfiguration) {
   BoardBench board;
   board.run_for(5 * kMs);
