@@ -47,7 +47,10 @@ BoardBench::BoardBench(const BoardCircuitParams& circuit, std::span<const std::u
   processor_->set_eeprom(eeprom);
   circuit_.attach(*processor_);
   circuit_.on_host_byte = [this](Cycle at, std::uint8_t byte) { hear(at, byte); };
-  circuit_.on_device_byte = [this](Cycle, std::uint8_t byte) { from_board_to_device += static_cast<char>(byte); };
+  circuit_.on_device_byte = [this](Cycle at, std::uint8_t byte) {
+    from_board_to_device += static_cast<char>(byte);
+    device_bytes_at.push_back(at);
+  };
   circuit_.on_levels_taken_over = [this](Cycle at) { taken_over.push_back(at); };
 }
 

@@ -73,6 +73,7 @@ class BoardBench {
   /// Everything that was heard, reports apart from answers.
   std::vector<Heard> reports, answers;
   std::string from_board_to_device;
+  std::vector<Cycle> device_bytes_at;  ///< when each of them had come
   std::vector<Cycle> taken_over;
   [[nodiscard]] const proto::Report& last_report() const;
   [[nodiscard]] Cycle last_report_at() const { return reports.back().at; }

@@ -149,6 +149,23 @@ TEST(BoardLink, ALineThatSaysNothingButZerosOrOnesHarmsNothing) {
   }
 }
 
+/// Two bytes each: they come faster than the board can look at them, and must not run over what it looks at.
+TEST(BoardLink, AFloodOfTinyFramesIsCountedAndHarmsNothing) {
+  Talking talk;
+  constexpr int kFrames = 400;
+  std::vector<std::uint8_t> flood;
+  for (int i = 0; i < kFrames; ++i) {
+    flood.push_back(static_cast<std::uint8_t>(1 + i % 200));
+    flood.push_back(0);
+  }
+  talk.board.send_raw(flood);
+  talk.board.run_for(12 * kMs);
+  talk.tick(5);
+  talk.board.run_for(2 * kMs);
+  EXPECT_EQ(talk.board.last_report().host_sequence(), 5U);
+  EXPECT_EQ(talk.health().frames_broken(), static_cast<std::uint32_t>(kFrames));
+}
+
 TEST(DeviceLine, IsPassedThroughBothWaysAtEveryRate) {
   for (const std::uint32_t baud : {1200U, 2400U, 4800U, 9600U, 19'200U, 38'400U, 57'600U, 115'200U}) {
     Talking talk(baud);
@@ -163,6 +180,9 @@ TEST(DeviceLine, IsPassedThroughBothWaysAtEveryRate) {
     talk.board.run_for(16'000'000 / baud * 10 * 20);
     talk.board.run_for(3 * kMs);
     EXPECT_EQ(talk.board.from_board_to_device, there) << baud << " baud";
+    const auto& at = talk.board.device_bytes_at;
+    const double byte_cycles = static_cast<double>(at.back() - at.front()) / static_cast<double>(at.size() - 1);
+    EXPECT_NEAR(byte_cycles * baud / 16e7, 1.0, 0.025) << baud << " baud: what a receiver can bear";
     std::string heard;
     for (const Heard& one : talk.board.reports) heard += one.message.report().device_serial();
     EXPECT_EQ(heard, back) << baud << " baud";

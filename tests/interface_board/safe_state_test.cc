@@ -210,19 +210,29 @@ TEST(SafeState, ComesWhenTheHostWishesIt) {
   EXPECT_EQ(board.circuit().codes()[0], 52'000);
 }
 
-/// Levels that still wait for their time must not come after it.
+/// Levels that still wait for their time must not come after it, nor with the next ones.
 TEST(SafeState, ForgetsLevelsThatWait) {
   BoardBench board;
   start(board);
   board.fall_silent();
-  proto::Tick tick = BoardBench::levels({1, 1, 1, 1}, {1, 1, 1, 1});
-  tick.set_sequence(board.next_sequence());
-  tick.set_hold_from_ticks(board.ticks_at(board.processor().now() + 15 * kMs));
-  board.send(tick);
-  board.run_for(kMs);
+  const auto send_levels = [&board](std::uint16_t code, Cycle ahead) {
+    proto::Tick tick = BoardBench::levels({code, code, code, code}, {code, code, code, code});
+    tick.set_sequence(board.next_sequence());
+    tick.set_hold_from_ticks(board.ticks_at(board.processor().now() + ahead));
+    board.send(tick);
+    board.run_for(kMs);
+  };
+  for (int i = 0; i < 3; ++i) {
+    send_levels(1, 15 * kMs);
+  }
   board.ask(proto::Ask::SAFE);
   board.run_for(30 * kMs);
   EXPECT_EQ(board.circuit().codes()[0], 52'000);
+  board.configure(BoardBench::usual_configuration());
+  send_levels(2, 10 * kMs);
+  EXPECT_EQ(board.circuit().codes()[0], 52'000) << "not yet";
+  board.run_for(12 * kMs);
+  EXPECT_EQ(board.circuit().codes()[0], 2);
 }
 
 TEST(SafeState, AHangingFirmwareIsRestartedWithEverythingOpen) {
