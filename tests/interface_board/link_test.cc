@@ -149,7 +149,7 @@ TEST(BoardLink, ALineThatSaysNothingButZerosOrOnesHarmsNothing) {
   }
 }
 
-/// Two bytes each: they come faster than the board can look at them, and must not run over what it looks at.
+/// Two bytes each, while the self-test keeps the board from looking: they must not run over what it looks at next.
 TEST(BoardLink, AFloodOfTinyFramesIsCountedAndHarmsNothing) {
   Talking talk;
   constexpr int kFrames = 400;
@@ -158,6 +158,9 @@ TEST(BoardLink, AFloodOfTinyFramesIsCountedAndHarmsNothing) {
     flood.push_back(static_cast<std::uint8_t>(1 + i % 200));
     flood.push_back(0);
   }
+  talk.board.ask(proto::Ask::SAFE);
+  talk.board.ask(proto::Ask::SELF_TEST);
+  talk.board.run_for(2 * kMs);
   talk.board.send_raw(flood);
   talk.board.run_for(12 * kMs);
   talk.tick(5);
