@@ -129,6 +129,8 @@ void add_arithmetic(CLI::App& parent, Action& chosen) {
   command->add_option("--width-bits", given->options.width_bits, "of the header's arithmetic")
       ->check(CLI::IsMember({8, 16, 32}))
       ->capture_default_str();
+  command->add_option("--within-k", given->options.within_k, "what a thermistor's table may be off")
+      ->capture_default_str();
   command->add_option("--samples", given->options.samples, "codes that are added up; as the profile says unless told");
   command->add_option("--adc-bits", given->options.bits, "of the converter")->capture_default_str();
   command->add_option("--compiler", given->options.compiler, "that the cycles are measured with; '' measures none")
@@ -242,9 +244,8 @@ int whole(const Whole& given) {
   const metering::Budget budget = metering::budget_of(board, options);
   if (!budget.holds(metering::Calibration::kNone)) code = kFail;
   append(account, metering::account_of(budget, board, options));
-  if (channel.quantity != profile::Quantity::kBatteryTemperature) {
-    append(account, metering::recommend(board, {.channel = given.channel, .bits = options.bits}).account);
-  }
+  const double count = channel.quantity == profile::Quantity::kBatteryTemperature ? 0.1 : 0.001;
+  append(account, metering::recommend(board, {.channel = given.channel, .count = count, .bits = options.bits}).account);
   if (!given.firmware.empty()) {
     const metering::SweepOptions sweep{.channel = given.channel, .every = given.every};
     const device::Image image = device::load_image(given.firmware, board.device.part);

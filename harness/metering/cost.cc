@@ -44,15 +44,15 @@ class ScratchFolder {
 };
 
 /// Two pairs of edges around each sum: moving it without the line, and with it.
-std::string program(const Line& line, const std::string& function, std::uint32_t step) {
-  const std::string sum = line.largest_sum <= 0xFF ? "uint8_t" : line.largest_sum <= 0xFFFF ? "uint16_t" : "uint32_t";
+std::string program(std::uint32_t largest_sum, const std::string& function, std::uint32_t step) {
+  const std::string sum = largest_sum <= 0xFF ? "uint8_t" : largest_sum <= 0xFFFF ? "uint16_t" : "uint32_t";
   std::ostringstream out;
   out << "#include <avr/io.h>\n#include \"line.h\"\n"
       << "static volatile " << sum << " in;\nstatic volatile __typeof__(" << function << "(0)) result;\n"
       << "static void send(uint32_t value) {\n  for (uint8_t i = 0; i < 4; ++i) {\n"
       << "    SPDR = (uint8_t)value;\n    while (!(SPSR & _BV(SPIF))) {\n    }\n    value >>= 8;\n  }\n}\n"
       << "int main(void) {\n  DDRB = 0xFF;\n  DDRC = 0x03;\n  SPCR = _BV(SPE) | _BV(MSTR);\n  SPSR = _BV(SPI2X);\n"
-      << "  for (uint32_t sum = 0; sum <= " << line.largest_sum << "UL; sum += " << step << "UL) {\n    in = (" << sum
+      << "  for (uint32_t sum = 0; sum <= " << largest_sum << "UL; sum += " << step << "UL) {\n    in = (" << sum
       << ")sum;\n    PORTC |= _BV(0);\n    result = (__typeof__(" << function
       << "(0)))in;\n    PORTC &= (uint8_t)~_BV(0);\n"
       << "    PORTC |= _BV(1);\n    result = " << function << "(in);\n    PORTC &= (uint8_t)~_BV(1);\n"
@@ -121,12 +121,13 @@ std::optional<fs::path> compiler_at(const std::string& wanted) {
   return std::nullopt;
 }
 
-Cost measure(const Line& line, const Proof& proof, const std::string& header, const std::string& function,
-             const std::string& compiler, const std::string& part, std::uint32_t sums) {
+Cost measure(std::uint32_t largest_sum, const std::function<std::int64_t(std::uint32_t)>& expected,
+             const std::string& header, const std::string& function, const std::string& compiler,
+             const std::string& part, std::uint32_t sums) {
   const ScratchFolder folder;
-  const std::uint32_t step = std::max(1U, proof.sums / std::max(1U, sums));
+  const std::uint32_t step = std::max(1U, (largest_sum + 1U) / std::max(1U, sums));
   std::ofstream(folder.path() / "line.h") << header;
-  std::ofstream(folder.path() / "line.c") << program(line, function, step);
+  std::ofstream(folder.path() / "line.c") << program(largest_sum, function, step);
   compile(compiler, part, folder.path());
   Witness witness;
   device::DeviceParams params;
@@ -134,21 +135,21 @@ Cost measure(const Line& line, const Proof& proof, const std::string& header, co
   params.startup_delay_s = 0;
   params.watched = {kBarePin, kLinePin};
   device::VirtualDevice processor(params, device::load_image(folder.path() / "line.elf", part), witness);
-  const std::size_t expected = line.largest_sum / step + 1U;
+  const std::size_t tried = largest_sum / step + 1U;
   constexpr Cycle kSlice = 100000;
-  const Cycle patience = 10000 * static_cast<Cycle>(expected) + 10 * kSlice;
-  while (witness.results.size() < expected && processor.now() < patience) {
+  const Cycle patience = 10000 * static_cast<Cycle>(tried) + 10 * kSlice;
+  while (witness.results.size() < tried && processor.now() < patience) {
     if (processor.run_until(processor.now() + kSlice) == device::RunStatus::kCrashed) {
       throw base::RunFault("the compiled line crashes: " + processor.crash_reason());
     }
   }
-  if (witness.results.size() < expected) throw base::RunFault("the compiled line does not come to its end");
-  Cost cost{witness.results[0].cycles, witness.results[0].cycles, static_cast<std::uint32_t>(expected), {}};
-  for (std::size_t i = 0; i < expected; ++i) {
+  if (witness.results.size() < tried) throw base::RunFault("the compiled line does not come to its end");
+  Cost cost{witness.results[0].cycles, witness.results[0].cycles, static_cast<std::uint32_t>(tried), {}};
+  for (std::size_t i = 0; i < tried; ++i) {
     const auto sum = static_cast<std::uint32_t>(i) * step;
     cost.least_cycles = std::min(cost.least_cycles, witness.results[i].cycles);
     cost.most_cycles = std::max(cost.most_cycles, witness.results[i].cycles);
-    if (witness.results[i].word != static_cast<std::uint32_t>(line.counts_at(sum)) && !cost.first_differing) {
+    if (witness.results[i].word != static_cast<std::uint32_t>(expected(sum)) && !cost.first_differing) {
       cost.first_differing = sum;
     }
   }

@@ -4,10 +4,9 @@
 
 #include <cstdint>
 #include <filesystem>
+#include <functional>
 #include <optional>
 #include <string>
-
-#include "harness/metering/arithmetic.h"
 
 namespace dawnrig::metering {
 
@@ -20,8 +19,10 @@ struct Cost {
 /// Compiles `header` with `compiler` for `part` into a folder of its own under the system's temporary folder, which is
 /// gone afterwards, and runs it over at least `sums` sums spread over all of them (every one, if there are no more).
 /// Throws base::RunFault, with what the compiler said, if it cannot be run or refuses.
-[[nodiscard]] Cost measure(const Line& line, const Proof& proof, const std::string& header, const std::string& function,
-                           const std::string& compiler, const std::string& part, std::uint32_t sums);
+/// `expected`: what each sum should give.
+[[nodiscard]] Cost measure(std::uint32_t largest_sum, const std::function<std::int64_t(std::uint32_t)>& expected,
+                           const std::string& header, const std::string& function, const std::string& compiler,
+                           const std::string& part, std::uint32_t sums);
 
 /// The compiler's place: `wanted`, if it has a slash in it, or the first of that name in PATH. nullopt: not there.
 [[nodiscard]] std::optional<std::filesystem::path> compiler_at(const std::string& wanted);

@@ -1,31 +1,15 @@
 // The recommended arithmetic as a C header.
 #include <algorithm>
 #include <array>
-#include <cctype>
 #include <cmath>
 
 #include "harness/base/text.h"
 #include "harness/metering/account.h"
 #include "harness/metering/arithmetic.h"
+#include "harness/metering/names.h"
 
 namespace dawnrig::metering {
 namespace {
-
-std::string lower(const std::string& text) {
-  std::string out;
-  for (const char c : text) {
-    out += std::isalnum(static_cast<unsigned char>(c)) != 0
-               ? static_cast<char>(std::tolower(static_cast<unsigned char>(c)))
-               : '_';
-  }
-  return out;
-}
-
-std::string upper(const std::string& text) {
-  std::string out = lower(text);
-  for (char& c : out) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
-  return out;
-}
 
 std::string stem(const HeaderText& text) {
   return text.channel + "_" + text.unit_name;
@@ -96,11 +80,11 @@ std::string proved(const Line& line, const Proof& proof, const Demand& demand, c
 }  // namespace
 
 std::string function_name(const Line& line, const HeaderText& text) {
-  return lower(stem(text)) + (line.samples > 1 ? "_of_sum" : "_of_code");
+  return identifier(stem(text)) + (line.samples > 1 ? "_of_sum" : "_of_code");
 }
 
 std::string c_header(const Line& line, const Proof& proof, const Demand& demand, const HeaderText& text) {
-  const std::string prefix = upper(stem(text));
+  const std::string prefix = upper_identifier(stem(text));
   const std::string type = result_type(proof);
   const char* suffix = line.width_bits == 32 ? "UL" : "U";
   const double at_zero = line.mean_at(0) / line.count;

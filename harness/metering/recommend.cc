@@ -6,6 +6,7 @@
 #include "harness/base/bad_input.h"
 #include "harness/base/text.h"
 #include "harness/metering/cost.h"
+#include "harness/metering/recommend_internal.h"
 #include "harness/metering/transfer.h"
 
 namespace dawnrig::metering {
@@ -39,11 +40,6 @@ struct Found {
   std::optional<Cost> cost;
 };
 
-std::string cycles_text(const Cost& cost) {
-  const std::string most = std::to_string(cost.most_cycles);
-  return (cost.least_cycles == cost.most_cycles ? most : std::to_string(cost.least_cycles) + " to " + most) + " cycles";
-}
-
 /// ideal: in the channel's unit. The line for one count and width with everything about it; nullopt if none fits.
 std::optional<Found> find(const profile::BoardProfile& board, const profile::SenseChannel& channel, Demand demand,
                           const std::vector<double>& ideal, double count, int width_bits, const std::string& compiler) {
@@ -66,7 +62,8 @@ std::optional<Found> find(const profile::BoardProfile& board, const profile::Sen
   found.header = c_header(found.line, found.proof, demand, text);
   if (!compiler.empty()) {
     constexpr std::uint32_t kTried = 64;
-    found.cost = measure(found.line, found.proof, found.header, function_name(found.line, text), compiler,
+    const auto expected = [&](std::uint32_t sum) { return found.line.counts_at(sum); };
+    found.cost = measure(found.line.largest_sum, expected, found.header, function_name(found.line, text), compiler,
                          board.device.part, kTried);
     if (found.cost->first_differing) {
       throw base::RunFault("the compiled line differs from the searched one at sum " +
@@ -81,10 +78,6 @@ std::optional<Found> find(const profile::BoardProfile& board, const profile::Sen
 
 const profile::SenseChannel& straight_channel(const profile::BoardProfile& board, const ArithmeticOptions& options) {
   const profile::SenseChannel& channel = channel_named(board, options.channel);
-  if (channel.quantity == profile::Quantity::kBatteryTemperature) {
-    throw base::BadInput(board.file, "channel '" + channel.name +
-                                         "' is a thermistor, which no straight line follows: convert it by a table");
-  }
   demand("adc-bits", options.bits, 8, 16);
   demand("samples", options.samples, 0, 4096);
   if (options.samples > 0 || channel.averaged_codes > 1) {
@@ -98,12 +91,6 @@ const profile::SenseChannel& straight_channel(const profile::BoardProfile& board
 std::vector<double> ideal_of(Demand demand) {
   demand.count = 1;
   return ideal_counts(demand);
-}
-
-std::string compiler_of(const ArithmeticOptions& options) {
-  if (options.compiler.empty()) return "";
-  const auto found = compiler_at(options.compiler);
-  return found ? found->string() : "";
 }
 
 void add_row(Table& table, const std::string& count, int width_bits, const std::optional<Found>& found,
@@ -150,6 +137,17 @@ std::string answer(const Found& found, const Demand& demand, const Words& words,
 
 }  // namespace
 
+std::string cycles_text(const Cost& cost) {
+  const std::string most = std::to_string(cost.most_cycles);
+  return (cost.least_cycles == cost.most_cycles ? most : std::to_string(cost.least_cycles) + " to " + most) + " cycles";
+}
+
+std::string compiler_of(const ArithmeticOptions& options) {
+  if (options.compiler.empty()) return "";
+  const auto found = compiler_at(options.compiler);
+  return found ? found->string() : "";
+}
+
 std::string network_comment(const profile::BoardProfile& board, const profile::SenseChannel& channel) {
   std::string out = "// The network, against " + base::number_text(board.reference_v(channel)) + " V:\n";
   for (const profile::Part& part : channel.parts) {
@@ -160,6 +158,9 @@ std::string network_comment(const profile::BoardProfile& board, const profile::S
 }
 
 std::string recommended_header(const profile::BoardProfile& board, const ArithmeticOptions& options) {
+  if (channel_named(board, options.channel).quantity == profile::Quantity::kBatteryTemperature) {
+    return recommended_table_header(board, channel_named(board, options.channel), options);
+  }
   const profile::SenseChannel& channel = straight_channel(board, options);
   const Demand demand = demand_of(board, channel, options);
   const auto found =
@@ -173,6 +174,9 @@ std::string recommended_header(const profile::BoardProfile& board, const Arithme
 }
 
 Recommendation recommend(const profile::BoardProfile& board, const ArithmeticOptions& options) {
+  if (channel_named(board, options.channel).quantity == profile::Quantity::kBatteryTemperature) {
+    return recommend_table(board, channel_named(board, options.channel), options);
+  }
   const profile::SenseChannel& channel = straight_channel(board, options);
   const Words words = words_for(channel.quantity);
   const Demand demand = demand_of(board, channel, options);

@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "harness/base/files.h"
+#include "harness/metering/code_table.h"
 #include "harness/metering/cost.h"
 #include "harness/metering/recommend.h"
 #include "tests/metering/boards.h"
@@ -159,8 +160,9 @@ TEST(Arithmetic, ComesFromTheProcessorAsItWasSearched) {
       const Line line = best_line(demand, ideal, width).value();
       const Proof proof = prove(line, ideal, reach_of(demand));
       const HeaderText text{"a board", "battery", "10mv", "counts of 10 mV", "", ""};
-      const Cost cost = measure(line, proof, c_header(line, proof, demand, text), function_name(line, text),
-                                compiler->string(), "atmega328p", proof.sums);
+      const Cost cost = measure(
+          line.largest_sum, [&](std::uint32_t sum) { return line.counts_at(sum); }, c_header(line, proof, demand, text),
+          function_name(line, text), compiler->string(), "atmega328p", proof.sums);
       EXPECT_EQ(cost.sums, proof.sums);
       EXPECT_EQ(cost.first_differing, std::nullopt) << width << " bits";
       EXPECT_GT(cost.least_cycles, 0);
@@ -170,24 +172,77 @@ TEST(Arithmetic, ComesFromTheProcessorAsItWasSearched) {
 }
 
 TEST(Arithmetic, SaysWhatTheCompilerSaidWhenItRefuses) {
-  const Demand demand = divider(10, 0.01);
-  const std::vector<double> ideal = ideal_counts(demand);
-  const Line line = best_line(demand, ideal, 32).value();
   try {
-    (void)measure(line, prove(line, ideal, reach_of(demand)), "#error not today\n", "none",
-                  compiler_at("avr-gcc")->string(), "atmega328p", 8);
+    (void)measure(
+        1023, [](std::uint32_t) { return 0; }, "#error not today\n", "none", compiler_at("avr-gcc")->string(),
+        "atmega328p", 8);
     ADD_FAILURE() << "nothing was said";
   } catch (const base::RunFault& fault) {
     EXPECT_THAT(fault.what(), HasSubstr("not today"));
   }
 }
 
+Demand thermistor(int bits) {
+  Demand demand;
+  demand.chain.network.node = plant::SenseNode::kBatteryTemperature;
+  demand.chain.network.network = plant::ThermistorInputParams{};
+  demand.chain.bits = bits;
+  demand.count = 0.1;
+  demand.lowest = -10;
+  demand.highest = 50;
+  return demand;
+}
+
+TEST(CodeTable, FollowsTheThermistorCloserTheNarrowerItsSteps) {
+  for (const int bits : {10, 12}) {
+    const Demand demand = thermistor(bits);
+    const std::vector<double> ideal = ideal_counts(demand);
+    double before = 1e9;
+    for (int shift = bits - 4; shift >= bits - 7; --shift) {
+      const CodeTable table = code_table(demand, ideal, shift).value();
+      const TableProof proof = prove(table, demand, ideal);
+      EXPECT_TRUE(proof.sound()) << bits << " bits, steps of " << table.step();
+      EXPECT_EQ(proof.codes, 1U << static_cast<unsigned>(bits));
+      EXPECT_LT(std::fabs(proof.worst_within), before + 0.02);
+      before = std::fabs(proof.worst_within);
+      for (std::size_t i = 0; i < table.entries.size(); ++i) {
+        const auto code = static_cast<std::uint32_t>(table.first_code + static_cast<int>(i) * table.step());
+        EXPECT_EQ(table.counts_at(code), std::lround(ideal[code])) << "a point is the network's own value";
+      }
+      EXPECT_EQ(table.counts_at(0), table.entries.front());
+      EXPECT_EQ(table.counts_at(demand.largest_sum()), table.entries.back());
+    }
+    EXPECT_LT(before, 0.12) << "tenths of a degree, rounded twice";
+  }
+}
+
+TEST(CodeTable, ComesFromTheProcessorAsItWasSearched) {
+  const Demand demand = thermistor(10);
+  const std::vector<double> ideal = ideal_counts(demand);
+  const CodeTable table = code_table(demand, ideal, 5).value();
+  const HeaderText text{"a board", "cells", "ddegc", "counts of 0.1 degC", "", ""};
+  const Cost cost = measure(
+      1023, [&](std::uint32_t code) { return table.counts_at(code); },
+      c_header(table, prove(table, demand, ideal), demand, text), "cells_ddegc_of_code",
+      compiler_at("avr-gcc")->string(), "atmega328p", 1024);
+  EXPECT_EQ(cost.sums, 1024U);
+  EXPECT_EQ(cost.first_differing, std::nullopt);
+}
+
+TEST(CodeTable, WhoseProductsOverflowIsNotSound) {
+  const CodeTable table{0, 7, {32000, -32000, -32500}, 0.1};
+  const Demand demand = thermistor(10);
+  EXPECT_FALSE(prove(table, demand, ideal_counts(demand)).sound());
+}
+
 TEST(Arithmetic, OfTheReferenceFirmwareIsTheRecommendedOne) {
   for (const char* revision : {"a", "b"}) {
-    for (const char* channel : {"battery", "panel"}) {
+    for (const char* channel : {"battery", "panel", "thermistor"}) {
+      const double count = std::string_view{channel} == "thermistor" ? 0.1 : 0.001;
       const std::string built = base::read_text(std::string{DAWNRIG_BINARY_DIR} + "/fixtures/reference_device/lines_" +
                                                 revision + "/" + channel + "_line.h");
-      EXPECT_EQ(built, recommended_header(ridge(revision), {.channel = channel})) << revision << " " << channel;
+      EXPECT_EQ(built, recommended_header(ridge(revision), {.channel = channel, .count = count}))
+          << revision << " " << channel;
     }
   }
 }
@@ -198,8 +253,9 @@ TEST(Arithmetic, NamesWhatItRecommendsAndRefusesWhatItCannot) {
               HasSubstr("(sum of 51 codes * 48105 + 1243674) >> 16, in 32 bits, for battery voltage in mV"));
   EXPECT_THAT(found.header, HasSubstr("Proved by going through all 52174 sums"));
   EXPECT_EQ(found.account.sections[0].tables[0].rows.size(), 12U);
-  EXPECT_THAT(testing::refusal_of([] { (void)recommend(ridge("a"), {.channel = "thermistor"}); }),
-              HasSubstr("convert it by a table"));
+  EXPECT_THAT(
+      testing::refusal_of([] { (void)recommend(ridge("a"), {.channel = "thermistor", .count = 1, .within_k = 0.02}); }),
+      HasSubstr("--within-k: is 0.02 K, which no table in counts of 1 reaches"));
   EXPECT_THAT(testing::refusal_of([] { (void)recommend(ridge("a"), {.channel = "battery", .samples = 9999}); }),
               HasSubstr("--samples: is 9999, must be 0 to 4096"));
 }
