@@ -102,7 +102,7 @@ void draw(const Errors& errors, const std::vector<Variable>& variables, const pr
   CornerErrors got = empty_errors(corners);
   std::vector<double> limit;
   for (const Corner& corner : budget.corners) {
-    limit.push_back(allowed(channel, options, budget.set_points[corner.set_point].at));
+    limit.push_back(allowed(channel, options, budget.set_points, budget.set_points[corner.set_point].at));
   }
   std::array<std::size_t, kCalibrations> held{};
   for (std::size_t d = 0; d < draws; ++d) {
@@ -135,9 +135,14 @@ void draw(const Errors& errors, const std::vector<Variable>& variables, const pr
 
 }  // namespace
 
-double allowed(const profile::SenseChannel& channel, const BudgetOptions& options, double at) {
+double allowed(const profile::SenseChannel& channel, const BudgetOptions& options, const std::vector<SetPoint>& points,
+               double at) {
   if (channel.quantity == profile::Quantity::kBatteryTemperature) return options.demand_k;
-  return options.demand_frac * std::fabs(at);
+  double of = std::fabs(at);
+  for (const SetPoint& point : points) {
+    if (profile::is_current(channel.quantity)) of = std::max(of, std::fabs(point.at));
+  }
+  return options.demand_frac * of;
 }
 
 Budget budget_of(const profile::BoardProfile& board, const BudgetOptions& options) {

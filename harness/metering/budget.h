@@ -19,7 +19,7 @@ struct BudgetOptions {
   int draws{100000};
   std::uint64_t seed{1};
   double meter_frac{0.0005};  ///< half-width of the meter that a calibration is made with
-  double demand_frac{0.01};   ///< of the reading: what a board has to hold
+  double demand_frac{0.01};   ///< of the reading (a current: of the largest set point): what a board has to hold
   double demand_k{2};         ///< instead, for a temperature
 };
 
@@ -68,7 +68,8 @@ struct Budget {
 [[nodiscard]] Account account_of(const Budget& budget, const profile::BoardProfile& board,
                                  const BudgetOptions& options);
 
-/// What an error may be at a set point.
-[[nodiscard]] double allowed(const profile::SenseChannel& channel, const BudgetOptions& options, double at);
+/// What an error may be at a set point: a share of the reading, or for a current of the largest set point.
+[[nodiscard]] double allowed(const profile::SenseChannel& channel, const BudgetOptions& options,
+                             const std::vector<SetPoint>& points, double at);
 
 }  // namespace dawnrig::metering

@@ -53,7 +53,7 @@ struct Teller {
   Words words;
 
   [[nodiscard]] double limit(std::size_t corner) const {
-    return allowed(channel, options, budget.set_points[budget.corners[corner].set_point].at);
+    return allowed(channel, options, budget.set_points, budget.set_points[budget.corners[corner].set_point].at);
   }
   [[nodiscard]] std::size_t worst(std::size_t calibration) const {
     std::size_t at = 0;
@@ -269,7 +269,7 @@ Picture picture_of(const Teller& teller) {
     for (const double sign : {1.0, -1.0}) {
       for (const SetPoint& point : budget.set_points) {
         limits.x.push_back(point.at);
-        limits.y.push_back(sign * 1e3 * allowed(teller.channel, teller.options, point.at));
+        limits.y.push_back(sign * 1e3 * allowed(teller.channel, teller.options, budget.set_points, point.at));
       }
       limits.x.push_back(std::nan(""));
       limits.y.push_back(std::nan(""));

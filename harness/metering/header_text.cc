@@ -34,7 +34,9 @@ std::string expression(const Line& line, const std::string& prefix, const std::s
   const std::string sum = line.width_bits == 32 ? "uint32_t" : "uint16_t";
   std::string text = "(" + sum + ")((" + wide + ")" + operand + " * " + (line.width_bits == 8 ? "(uint8_t)" : "") +
                      prefix + "_MULTIPLY + " + prefix + "_OFFSET) >> " + prefix + "_SHIFT";
-  if (line.base != 0) text = "(" + type + ")(" + text + ") + " + prefix + "_BASE";
+  // Added without a sign, where going round is defined; the cast back takes it for what it is.
+  const std::string plain = (type.starts_with("int") ? "u" : "") + type;
+  if (line.base != 0) text = "(" + plain + ")(" + text + ") + (" + plain + ")" + prefix + "_BASE";
   return "(" + type + ")(" + text + ")";
 }
 

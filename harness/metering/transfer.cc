@@ -59,8 +59,13 @@ struct Ends {
 };
 
 Ends ends_of(const Chain& chain) {
-  const double a = sensed_at(chain, 1, kRoomDegc);
-  const double b = sensed_at(chain, chain.codes() - 1, kRoomDegc);
+  // A thermistor at an end of the range is beyond any temperature: the first code that means one counts.
+  double low = 1;
+  double high = chain.codes() - 1;
+  while (low < high && !std::isfinite(sensed_at(chain, low, kRoomDegc))) ++low;
+  while (low < high && !std::isfinite(sensed_at(chain, high, kRoomDegc))) --high;
+  const double a = sensed_at(chain, low, kRoomDegc);
+  const double b = sensed_at(chain, high, kRoomDegc);
   return {std::min(a, b), std::max(a, b)};
 }
 

@@ -148,6 +148,11 @@ TEST(Arithmetic, ReadsCurrentsOfBothSignsThroughAnInvertingAmplifier) {
   EXPECT_LT(std::fabs(proof.worst_within), 0.56);
   EXPECT_NEAR(static_cast<double>(line.counts_at(512)), 0, 3) << "2.5 V is no current";
   EXPECT_GT(line.counts_at(100), 0);
+  const HeaderText text{"a board", "charge", "10ma", "counts of 10 mA", "", ""};
+  const Cost cost = measure(
+      line.largest_sum, [&](std::uint32_t sum) { return line.counts_at(sum); }, c_header(line, proof, demand, text),
+      function_name(line, text), compiler_at("avr-gcc")->string(), "atmega328p", proof.sums);
+  EXPECT_EQ(cost.first_differing, std::nullopt) << "with its sign, on the processor";
 }
 
 TEST(Arithmetic, ComesFromTheProcessorAsItWasSearched) {

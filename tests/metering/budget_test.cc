@@ -167,6 +167,15 @@ TEST(Budget, OfAThermistorIsInKelvin) {
   EXPECT_NEAR(std::fabs(contribution(budget, "beta_k", Cause::kTolerance).half_width[0][at_25]), 0, 1e-6);
 }
 
+TEST(Budget, OfACurrentIsHeldAgainstTheLargestSetPoint) {
+  profile::SenseChannel channel;
+  channel.quantity = profile::Quantity::kBatteryCurrent;
+  const std::vector<SetPoint> points = {{"rated load", -10}, {"a tenth", 0.8}, {"rated charge", 8}};
+  EXPECT_DOUBLE_EQ(allowed(channel, battery(), points, 0.8), 0.1);
+  channel.quantity = profile::Quantity::kPanelVoltage;
+  EXPECT_DOUBLE_EQ(allowed(channel, battery(), points, 0.8), 0.008);
+}
+
 TEST(Budget, RefusesWhatIsNoBudget) {
   BudgetOptions options = battery(10);
   EXPECT_THAT(testing::refusal_of([&] { (void)budget_of(ridge("a"), options); }), HasSubstr("--draws: is 10"));

@@ -98,6 +98,8 @@ TEST(Transfer, OfAThermistorRunsOverTemperature) {
   EXPECT_EQ(table.columns[1].name, "sensed_degc");
   EXPECT_NEAR(std::get<double>(table.rows[1][2]), 2.5, 1e-9) << "10 k over 10 k at 25 °C";
   EXPECT_GT(std::get<double>(table.rows[0][3]), std::get<double>(table.rows[2][3])) << "colder reads higher";
+  EXPECT_THAT(account.sections[0].sentences[0],
+              ::testing::ContainsRegex("It measures −[5-8][0-9]\\.[0-9]+ to 1[0-9][0-9]"));
 }
 
 TEST(Transfer, NamesTheChannelThatWasProbablyMeant) {
