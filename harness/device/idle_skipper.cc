@@ -66,14 +66,10 @@ void IdleSkipper::look() {
   if (index == LoopMap::kNone || quiet_until_ - now < kLeastRoom) {
     stride_ = std::min(stride_ * 2, kLongestStride);
     next_look_ = now + stride_;
-    avr_->run_cycle_limit = static_cast<avr_cycle_count_t>(stride_);
     return;
   }
-  avr_->run_cycle_limit = 1;  // the simulator would run on to the next event by itself
   avr_->run_cycle_count = 1;
   judge(index, probe(index));
-  avr_->run_cycle_limit = static_cast<avr_cycle_count_t>(stride_);
-  avr_cycle_timer_process(avr_);  // nothing is due: this works out how far the simulator may run by itself
 }
 
 void IdleSkipper::judge(int index, Outcome outcome) {

@@ -27,10 +27,9 @@ class IdleSkipper {
 
   /// Whether it is time to look for a loop that idles.
   [[nodiscard]] bool due(Cycle now) const { return now >= next_look_; }
+  [[nodiscard]] Cycle next_look() const { return next_look_; }
   /// Looks. May execute some instructions, as running on would have, and may then let whole turns pass.
   void look();
-  /// After this many cycles without an event the run loop comes by again.
-  [[nodiscard]] Cycle stride() const { return stride_; }
   void start_over();
 
   [[nodiscard]] Cycle skipped() const { return skipped_; }

@@ -79,6 +79,9 @@ SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, con
     throw base::BadInput(image.file, "holds " + size + " bytes of program, more than the flash of " + part);
   }
   std::copy(image.flash.begin(), image.flash.end(), avr_->flash);
+  for (std::uint32_t at = 0; at + 2 < image.flash.size(); at += 2) {
+    skips_too_far_ = skips_too_far_ || skips_too_far_at(at);
+  }
   for (const char* kind : {"timer", "adc", "uart", "spi", "eeprom", "port", "twi", "ac"}) {
     silence(avr_, kind);
   }
@@ -90,6 +93,7 @@ SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, con
   own_write<&SimulatorCore::watch_stack>(avr_, R_SPH, this);
   if (skip_idle) {
     skipper_ = std::make_unique<IdleSkipper>(*this);
+    runner_ = std::make_unique<PlainRunner>(avr_);
   }
 }
 
@@ -168,8 +172,9 @@ void SimulatorCore::allow_strides() {
   if (skipper_) {
     skipper_->start_over();
   }
-  avr_->run_cycle_limit =
-      skipper_ ? static_cast<avr_cycle_count_t>(skipper_->stride()) : std::numeric_limits<std::int64_t>::max();
+  // By itself the simulator would run on to the next event. Where we execute what is plain, it gets one instruction at
+  // a time.
+  avr_->run_cycle_limit = skipper_ ? 1 : std::numeric_limits<std::int64_t>::max();
 }
 
 void SimulatorCore::fence(Cycle /*when*/) {}
@@ -207,7 +212,7 @@ void SimulatorCore::run(Cycle until) {
         skipper_->look();
         continue;  // it may have come to the end, or met a crash, a reset or sleep
       }
-      run_awake();
+      run_plainly();
     } else {
       run_asleep();
     }
@@ -215,12 +220,55 @@ void SimulatorCore::run(Cycle until) {
   call_off<&SimulatorCore::fence>(avr_, this);
 }
 
+void SimulatorCore::run_plainly() {
+  if (!runner_) {
+    run_awake();
+    return;
+  }
+  // An interrupt that waits for the instruction after this one is the simulator's business, too.
+  const bool undisturbed = avr_->interrupt_state == 0 || (avr_->interrupt_state > 0 && avr_->sreg[S_I] == 0);
+  const avr_cycle_timer_slot_t* const first = avr_->cycle_timers.timer;
+  const Cycle event = first == nullptr ? until_ : static_cast<Cycle>(first->when);
+  if (undisturbed && runner_->run(std::min({event, until_, skipper_->next_look()}))) {
+    settle();
+    return;
+  }
+  constexpr unsigned kStoreProgram = 0x95E8;
+  const unsigned opcode = avr_->flash[avr_->pc] | (avr_->flash[avr_->pc + 1] << 8U);
+  avr_->run_cycle_count = 1;  // one instruction: what the simulator believes to have time for is out of date
+  run_awake();
+  if ((opcode & ~0x10U) == kStoreProgram) {
+    runner_->start_over();
+  }
+}
+
+// Of a skip over ADIW or SBIW the simulator takes some for a skip over two words: it looks at too few bits of them.
+bool SimulatorCore::skips_too_far_at(avr_flashaddr_t pc) const {
+  const unsigned skip = avr_->flash[pc] | (avr_->flash[pc + 1] << 8U);
+  const unsigned over = avr_->flash[pc + 2] | (avr_->flash[pc + 3] << 8U);
+  return (over & 0xFE0CU) == 0x960CU &&
+         ((skip & 0xFC00U) == 0x1000U || (skip & 0xFC08U) == 0xFC00U || (skip & 0xFD00U) == 0x9900U);
+}
+
 void SimulatorCore::run_awake() {
-  const avr_flashaddr_t next_pc = avr_run_one(avr_);
+  const bool corrects = skips_too_far_ && skips_too_far_at(avr_->pc);
+  if (skips_too_far_) {
+    avr_->run_cycle_count = 1;  // an instruction at a time, so that none of them is missed
+  }
+  const avr_flashaddr_t before = avr_->pc;
+  avr_flashaddr_t next_pc = avr_run_one(avr_);
   if (crashed()) {
     return;
   }
+  if (corrects && next_pc == before + 6) {
+    next_pc -= 2;
+    --avr_->cycle;
+  }
   avr_->pc = next_pc;
+  settle();
+}
+
+void SimulatorCore::settle() {
   avr_cycle_timer_process(avr_);
   if (avr_->state == cpu_Sleeping) {
     note_sleep();

@@ -11,6 +11,7 @@
 #include <vector>
 
 #include "harness/device/idle_skipper_internal.h"
+#include "harness/device/plain_runner_internal.h"
 #include "harness/device/simavr_internal.h"
 
 namespace dawnrig::device {
@@ -79,6 +80,9 @@ class SimulatorCore {
   void hear(int level, const char* format, std::va_list arguments);
 
  private:
+  void run_plainly();
+  void settle();
+  [[nodiscard]] bool skips_too_far_at(avr_flashaddr_t pc) const;
   void run_asleep();
   void allow_strides();
   void enter_interrupts();
@@ -91,6 +95,7 @@ class SimulatorCore {
   avr_t* avr_{nullptr};
   std::vector<Peripheral*> peripherals_;
   std::unique_ptr<IdleSkipper> skipper_;  ///< none: nothing is ever skipped
+  std::unique_ptr<PlainRunner> runner_;   ///< none: the simulator executes every instruction
   std::string crash_reason_;
   avr_run_t usual_run_{nullptr};
   std::size_t program_bytes_;
@@ -101,6 +106,7 @@ class SimulatorCore {
   bool stalled_{false};
   bool io_clock_off_{false};
   bool asleep_{false};
+  bool skips_too_far_{false};  ///< the simulator would, somewhere in this image
 };
 
 }  // namespace dawnrig::device

@@ -7,6 +7,7 @@
 #include <new>
 
 #include "fixture.h"
+#include "plant/transition_memory.h"
 
 namespace {
 
@@ -178,15 +179,17 @@ TEST(CircuitRun, AllocatesNothing) {
   c.loads[2].on = true;
   CircuitState state = circuit.at_rest(rested(), c);
   Counter watching;
+  TransitionMemory memory{p};
   const std::size_t before = allocations;
-  for (int cycle = 0; cycle < 20; ++cycle) {
-    const AdvanceStatus status = pwm_cycle(circuit, state, c, 0.5, &watching);
+  for (int cycle = 0; cycle < 60; ++cycle) {  // long enough for transitions to be built and recalled
+    const AdvanceStatus status = pwm_cycle(circuit, state, c, 0.5, &watching, cycle < 20 ? nullptr : &memory);
     const Probes seen = circuit.probe(state, c);
     if (status != AdvanceStatus::kOk || !(seen.bus_v > 0.0)) break;
   }
   const std::size_t after = allocations;
   EXPECT_EQ(after, before);
-  EXPECT_EQ(state.now, 20 * kPwmPeriod);
+  EXPECT_EQ(state.now, 60 * kPwmPeriod);
+  EXPECT_GT(memory.recalled(), 0);
   int* seen_by_the_counter = new int{1};
   EXPECT_EQ(allocations, after + 1) << "the counter itself must count";
   delete seen_by_the_counter;

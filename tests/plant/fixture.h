@@ -46,14 +46,14 @@ inline constexpr Nanos kPwmPeriod{2'040'816};  // 490 Hz
 
 /// One PWM cycle: gate on for `duty` of it, then off.
 inline AdvanceStatus pwm_cycle(const Circuit& circuit, CircuitState& state, Conditions& conditions, double duty,
-                               StepObserver* observer = nullptr) {
+                               StepObserver* observer = nullptr, TransitionMemory* memory = nullptr) {
   const Nanos start = state.now;
   const Nanos on{static_cast<std::int64_t>(static_cast<double>(kPwmPeriod.count()) * duty)};
   conditions.gate_on = true;
-  AdvanceStatus status = circuit.advance(state, conditions, start + on, observer);
+  AdvanceStatus status = circuit.advance(state, conditions, start + on, observer, memory);
   if (status != AdvanceStatus::kOk) return status;
   conditions.gate_on = false;
-  return circuit.advance(state, conditions, start + kPwmPeriod, observer);
+  return circuit.advance(state, conditions, start + kPwmPeriod, observer, memory);
 }
 
 }  // namespace dawnrig::plant

@@ -1,0 +1,233 @@
+// Program flow and memory of the plain runner.
+#include "harness/device/plain_runner_internal.h"
+
+namespace dawnrig::device {
+namespace {
+
+using Op = Operation;
+using Cpu = PlainRunner::Processor;
+
+constexpr int kNotPlain = PlainRunner::kNotPlain;
+constexpr unsigned kRegisters = 32;
+
+int not_plain(Cpu& /*cpu*/, const Instruction& /*one*/) {
+  return kNotPlain;
+}
+
+bool in_memory(const Cpu& cpu, unsigned address) {
+  return address >= cpu.ram_start && address <= cpu.avr->ramend;
+}
+// Memory, or a register of a peripheral with nobody behind it.
+bool just_read(const Cpu& cpu, unsigned address) {
+  if (in_memory(cpu, address)) {
+    return true;
+  }
+  if (address < kRegisters || address >= cpu.ram_start) {
+    return false;
+  }
+  const auto& cell = cpu.avr->io[AVR_DATA_TO_IO(address)];
+  return address != R_SREG && cell.r.c == nullptr && cell.irq == nullptr;
+}
+bool just_written(const Cpu& cpu, unsigned address) {
+  if (in_memory(cpu, address)) {
+    return true;
+  }
+  if (address < kRegisters || address >= cpu.ram_start) {
+    return false;
+  }
+  const auto& cell = cpu.avr->io[AVR_DATA_TO_IO(address)];
+  return address != R_SREG && address != R_SPL && address != R_SPH && cell.w.c == nullptr && cell.irq == nullptr;
+}
+
+unsigned stack_pointer(const Cpu& cpu) {
+  return cpu.data[R_SPL] | (cpu.data[R_SPH] << 8U);
+}
+void set_stack_pointer(Cpu& cpu, unsigned pointer) {
+  cpu.data[R_SPL] = static_cast<std::uint8_t>(pointer);
+  cpu.data[R_SPH] = static_cast<std::uint8_t>(pointer >> 8U);
+}
+// A stack that comes near the start of memory is watched by somebody else.
+bool near_an_end(const Cpu& cpu, unsigned pointer, unsigned bytes) {
+  return pointer + bytes > cpu.avr->ramend || pointer < cpu.ram_start + 0x100U + bytes;
+}
+
+int call(Cpu& cpu, const Instruction& one) {
+  const unsigned bytes = cpu.avr->address_size;
+  unsigned pointer = stack_pointer(cpu);
+  if (pointer > cpu.avr->ramend || near_an_end(cpu, pointer - bytes, bytes)) {
+    return kNotPlain;
+  }
+  std::uint32_t back = cpu.next / 2;
+  for (unsigned i = 0; i < bytes; ++i) {
+    cpu.data[pointer--] = static_cast<std::uint8_t>(back);
+    back >>= 8U;
+  }
+  set_stack_pointer(cpu, pointer);
+  cpu.next = one.k;
+  return static_cast<int>(bytes) + (one.bytes == 4 ? 2 : 1);
+}
+
+int come_back(Cpu& cpu, const Instruction& /*one*/) {
+  const unsigned bytes = cpu.avr->address_size;
+  unsigned pointer = stack_pointer(cpu);
+  if (near_an_end(cpu, pointer, bytes)) {
+    return kNotPlain;
+  }
+  std::uint32_t back = 0;
+  for (unsigned i = 0; i < bytes; ++i) {
+    back = (back << 8U) | cpu.data[++pointer];
+  }
+  if (back * 2 >= cpu.flash_bytes) {
+    return kNotPlain;
+  }
+  set_stack_pointer(cpu, pointer);
+  cpu.next = back * 2;
+  return 2 + static_cast<int>(bytes);
+}
+
+int skip_if(Cpu& cpu, bool taken) {
+  if (!taken) {
+    return 1;
+  }
+  const unsigned words = cpu.words[cpu.next / 2];
+  cpu.next += 2U * words;
+  return 1 + static_cast<int>(words);
+}
+
+template <bool kSet>
+int branch(Cpu& cpu, const Instruction& one) {
+  if ((cpu.flag[one.b] != 0) != kSet) {
+    return 1;
+  }
+  cpu.next = one.k;
+  return 2;
+}
+
+int read_flags(Cpu& cpu, const Instruction& one) {
+  unsigned value = 0;
+  for (unsigned bit = 0; bit < 8; ++bit) {
+    value |= static_cast<unsigned>(cpu.flag[bit]) << bit;
+  }
+  cpu.data[R_SREG] = static_cast<std::uint8_t>(value);  // the simulator keeps a copy there when asked
+  cpu.data[one.d] = static_cast<std::uint8_t>(value);
+  return 1;
+}
+
+int write_flags(Cpu& cpu, const Instruction& one) {
+  const unsigned value = cpu.data[one.d];
+  if (value >> 7U != cpu.flag[S_I]) {
+    return kNotPlain;  // interrupts are enabled or disabled by this
+  }
+  cpu.data[R_SREG] = static_cast<std::uint8_t>(value);
+  for (unsigned bit = 0; bit < 8; ++bit) {
+    cpu.flag[bit] = static_cast<std::uint8_t>((value >> bit) & 1U);
+  }
+  return 1;
+}
+
+int load(Cpu& cpu, const Instruction& one) {
+  if (!just_read(cpu, one.k)) {
+    return kNotPlain;
+  }
+  cpu.data[one.d] = cpu.data[one.k];
+  return one.bytes == 4 ? 2 : 1;
+}
+int store(Cpu& cpu, const Instruction& one) {
+  if (!just_written(cpu, one.k)) {
+    return kNotPlain;
+  }
+  cpu.data[one.k] = cpu.data[one.d];
+  return one.bytes == 4 ? 2 : 1;
+}
+
+template <bool kLoads>
+int by_pointer(Cpu& cpu, const Instruction& one) {
+  unsigned pointer = cpu.data[one.pointer] | (cpu.data[one.pointer + 1U] << 8U);
+  if (one.step == Instruction::Step::kBefore) {
+    pointer = (pointer - 1U) & 0xFFFFU;
+  }
+  const unsigned address = (pointer + one.k) & 0xFFFFU;
+  // A pointer that loads or stores its own half is left to the simulator, which has its own order of doing that.
+  if (!in_memory(cpu, address) || (one.step != Instruction::Step::kNone && (one.d & 0x1EU) == one.pointer)) {
+    return kNotPlain;
+  }
+  (kLoads ? cpu.data[one.d] : cpu.data[address]) = kLoads ? cpu.data[address] : cpu.data[one.d];
+  if (one.step == Instruction::Step::kAfterwards) {
+    pointer = (pointer + 1U) & 0xFFFFU;
+  }
+  if (one.step != Instruction::Step::kNone) {
+    cpu.data[one.pointer] = static_cast<std::uint8_t>(pointer);
+    cpu.data[one.pointer + 1U] = static_cast<std::uint8_t>(pointer >> 8U);
+  }
+  return 2;
+}
+
+int push(Cpu& cpu, const Instruction& one) {
+  const unsigned pointer = stack_pointer(cpu);
+  if (near_an_end(cpu, pointer, 0)) {
+    return kNotPlain;
+  }
+  cpu.data[pointer] = cpu.data[one.d];
+  set_stack_pointer(cpu, pointer - 1U);
+  return 2;
+}
+int pop(Cpu& cpu, const Instruction& one) {
+  const unsigned pointer = stack_pointer(cpu) + 1U;
+  if (near_an_end(cpu, pointer, 0)) {
+    return kNotPlain;
+  }
+  cpu.data[one.d] = cpu.data[pointer];
+  set_stack_pointer(cpu, pointer);
+  return 2;
+}
+
+PlainRunner::Execute memory(const Instruction& which) {
+  switch (which.operation) {
+    case Op::kLoad:
+      return which.k == R_SREG && which.bytes == 2 ? read_flags : load;
+    case Op::kStore:
+      return which.k == R_SREG && which.bytes == 2 ? write_flags : store;
+    case Op::kLoadByPointer:
+      return by_pointer<true>;
+    case Op::kStoreByPointer:
+      return by_pointer<false>;
+    case Op::kPush:
+      return push;
+    case Op::kPop:
+      return pop;
+    case Op::kNop:
+      return [](Cpu& /*cpu*/, const Instruction& /*one*/) { return 1; };
+    default:
+      return not_plain;
+  }
+}
+
+}  // namespace
+
+PlainRunner::Execute plain_flow(const Instruction& which) {
+  switch (which.operation) {
+    case Op::kBranchIfSet:
+      return branch<true>;
+    case Op::kBranchIfClear:
+      return branch<false>;
+    case Op::kJump:
+      return [](Cpu& cpu, const Instruction& one) {
+        cpu.next = one.k;
+        return one.bytes == 4 ? 3 : 2;
+      };
+    case Op::kCall:
+      return call;
+    case Op::kReturn:
+      return come_back;
+    case Op::kSkipIfEqual:
+      return [](Cpu& cpu, const Instruction& one) { return skip_if(cpu, cpu.data[one.d] == cpu.data[one.r]); };
+    case Op::kSkipIfBitClear:
+      return [](Cpu& cpu, const Instruction& one) { return skip_if(cpu, ((cpu.data[one.d] >> one.b) & 1U) == 0); };
+    case Op::kSkipIfBitSet:
+      return [](Cpu& cpu, const Instruction& one) { return skip_if(cpu, ((cpu.data[one.d] >> one.b) & 1U) != 0); };
+    default:
+      return memory(which);
+  }
+}
+
+}  // namespace dawnrig::device
