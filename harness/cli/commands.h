@@ -19,6 +19,7 @@ void add_check(CLI::App& app, Action& chosen);
 void add_run(CLI::App& app, Action& chosen);
 void add_judge(CLI::App& app, Action& chosen);
 void add_export(CLI::App& app, Action& chosen);
+void add_bench(CLI::App& app, Action& chosen);
 void add_characterise(CLI::App& app, Action& chosen);
 void add_metering(CLI::App& app, Action& chosen);
 

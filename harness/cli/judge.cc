@@ -53,6 +53,10 @@ std::vector<testing::Entrant> entrants_of(const JudgeOptions& given) {
 int judge(JudgeOptions given) {
   testing::JudgingOptions& judging = given.judging;
   judging.entrants = entrants_of(given);
+  if (judging.rig.kind == testing::RigKind::kBench) {
+    testing::climb(judging.rig, {{"the suite", base::EnergyLevel::kSenseOnly}});
+    std::fputs(testing::cautions(*judging.rig.level).c_str(), stderr);
+  }
   judging.progress = ::isatty(STDERR_FILENO) != 0;
   const testing::JudgingOutcome outcome = testing::judge_devices(judging);
   const fs::path page = judging.out / "report.html";
@@ -92,6 +96,7 @@ void add_judge(CLI::App& app, Action& chosen) {
   command->add_option("--jobs", judging.jobs, "tests at a time")->check(CLI::Range(1, 256))->capture_default_str();
   command->add_option("--seed", judging.seed, "of memory at power-up and of noise")->capture_default_str();
   command->add_option("--suite", judging.suite, "another suite's executable");
+  testing::add_rig_options(*command, judging.rig);
   command->add_flag("!--no-skip", judging.skip_idle, "execute the processor's idling too: same results, later");
   command->callback([options, &chosen] { chosen = [options] { return judge(*options); }; });
 }

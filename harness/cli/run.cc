@@ -63,6 +63,7 @@ void print(const testing::ScenarioRunOutcome& outcome) {
     std::printf("%-8s %s: %s\n         %s\n", std::string{verdict::text_of(finding.verdict)}.c_str(),
                 finding.requirement.id.c_str(), finding.requirement.sentence.c_str(), finding.reason.c_str());
   }
+  for (const std::string& note : outcome.rig_notes) std::printf("rig      %s\n", note.c_str());
   for (const std::string& note : outcome.notes) std::printf("note     %s\n", note.c_str());
   if (!outcome.invalid_because.empty()) {
     std::printf("INVALID  %s\n", outcome.invalid_because.c_str());
@@ -77,6 +78,7 @@ void print(const testing::ScenarioRunOutcome& outcome) {
 }
 
 int run(testing::ScenarioRunOptions options) {
+  if (options.rig.level) std::fputs(testing::cautions(*options.rig.level).c_str(), stderr);
   RunProgress progress;
   options.on_progress = [&progress](Nanos now, Nanos end) { progress.show(now, end); };
   const testing::ScenarioRunOutcome outcome = testing::run_scenario(options);
@@ -93,7 +95,7 @@ void add_run(CLI::App& app, Action& chosen) {
   const auto options = std::make_shared<testing::ScenarioRunOptions>();
   CLI::App* command = app.add_subcommand(
       "run",
-      "Run one scenario on the virtual rig.\n"
+      "Run one scenario, on the virtual rig unless another is chosen.\n"
       "Example: dawnrig run cloud.textproto --firmware fw.elf --board board.textproto --site site.textproto "
       "--requirements limits.textproto --trace cloud.trace");
   command->add_option("SCENARIO", options->scenario, "scenario file")->required();
@@ -108,6 +110,7 @@ void add_run(CLI::App& app, Action& chosen) {
   command->add_option("--count-above-degc", options->count_beyond.above_degc, "battery temperature; 50 unless told");
   command->add_option("--count-below-soc-frac", options->count_beyond.below_soc_frac,
                       "state of charge; 0.5 unless told");
+  testing::add_rig_options(*command, options->rig);
   command->add_flag("!--no-skip", options->skip_idle, "execute the processor's idling too: same trace, later");
   command->callback([options, &chosen] { chosen = [options] { return run(*options); }; });
 }

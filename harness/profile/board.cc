@@ -153,6 +153,7 @@ BoardProfile load_board(const std::filesystem::path& file) {
   }
   board.declared = declared_of(written.declared());
   board.hooks = hooks_of(written.hooks());
+  board.highest_level = base::energy_level_of(written.highest_level());
 
   Judge judge(read.complaints);
   judge_pins(written, board, judge);

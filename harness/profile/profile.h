@@ -9,6 +9,7 @@
 #include <variant>
 #include <vector>
 
+#include "harness/base/energy_level.h"
 #include "harness/device/virtual_device.h"
 #include "plant/circuit.h"
 
@@ -111,6 +112,7 @@ struct BoardProfile {
   std::vector<SenseChannel> sense;  ///< order is that of plant::Probes::sense_v
   Declared declared;
   Hooks hooks;
+  base::EnergyLevel highest_level{base::EnergyLevel::kSenseOnly};  ///< that it may be run at on a bench
   /// Whether the gate charges by conducting; a shunt stage charges while its switch does not.
   [[nodiscard]] bool charges_while_on() const { return !std::holds_alternative<plant::ShuntPwmParams>(stage.topology); }
   [[nodiscard]] const SenseChannel* channel_for(Quantity quantity) const;
@@ -136,6 +138,7 @@ struct SiteProfile {
   std::optional<plant::FuseParams> battery_fuse, panel_fuse;
   std::vector<SiteLoad> loads;
   double ambient_degc{25};
+  base::EnergyLevel highest_level{base::EnergyLevel::kSenseOnly};
 };
 
 enum class Confidence : std::uint8_t { kStandard, kMaker, kTrade, kProposed };

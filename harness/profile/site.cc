@@ -61,6 +61,7 @@ SiteProfile load_site(const std::filesystem::path& file) {
     site.loads.push_back({load.name(), load_params(load), load.on_at_start()});
   }
   site.ambient_degc = value(written.has_ambient_degc(), written.ambient_degc()).value_or(25);
+  site.highest_level = base::energy_level_of(written.highest_level());
 
   Judge judge(read.complaints);
   std::vector<base::Complaint> of_series = read_load_series_files(written, site, judge);

@@ -41,4 +41,15 @@ std::string text_of(const BenchFault& fault, const BenchSettings& settings, cons
   return "the interface board does not report the device's supply as on; look at the supply and its wiring";
 }
 
+std::vector<std::string> how_it_went(const Lateness& lateness, const link::LinkCounts& counts, double drift_s_per_s,
+                                     const link::DurationStats& overdue) {
+  const auto us = [](Nanos time) { return std::to_string(time.count() / 1000) + " us"; };
+  return {lateness.text(),
+          "link: " + std::to_string(counts.frames.good) + " frames, " + std::to_string(counts.frames.bad()) +
+              " broken, " + std::to_string(counts.reports.lost) + " reports lost, round trip " +
+              us(counts.round_trip.least) + " to " + us(counts.round_trip.most) + ", the board's clock slow by " +
+              base::number_text(drift_s_per_s * 1e6, 1) + " us per s",
+          "levels reached the board at most " + us(overdue.most) + " after their time"};
+}
+
 }  // namespace dawnrig::rig

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <string>
+#include <vector>
 
 #include "harness/rig/bench_loop.h"
 
@@ -9,5 +10,9 @@ namespace dawnrig::rig {
 
 /// Empty: no fault.
 [[nodiscard]] std::string text_of(const BenchFault& fault, const BenchSettings& settings, const BenchPlant& plant);
+
+/// Lateness, link and the board's levels, a sentence each.
+[[nodiscard]] std::vector<std::string> how_it_went(const Lateness& lateness, const link::LinkCounts& counts,
+                                                   double drift_s_per_s, const link::DurationStats& overdue);
 
 }  // namespace dawnrig::rig

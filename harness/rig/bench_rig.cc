@@ -10,6 +10,7 @@
 
 #include "harness/base/bad_input.h"
 #include "harness/rig/bench_configuration.h"
+#include "harness/rig/bench_faults.h"
 #include "harness/rig/plant_sample.h"
 #include "harness/rig/realtime_loop.h"
 #include "harness/rig/realtime_setup.h"
@@ -21,14 +22,18 @@ namespace {
 
 constexpr std::size_t kLongestSerialLine = 256;
 constexpr Nanos kAnswerWithin{1'000'000'000};
-constexpr Nanos kLook{500'000};
-constexpr Nanos kReportsDelay{20'000'000};
+constexpr Nanos kLook{500'000}, kReportsDelay{20'000'000};
 
 /// What is applied or scheduled has to stay where it is while the loop may look at it.
 struct Stored {
   scenario::Change change;
   std::string text;
 };
+
+/// A round trip holds a report's age, the way back and a host's tick; half a slot and some room come on top.
+Nanos lead_for(const link::DurationStats& round_trip) {
+  return std::clamp(round_trip.mean() + Nanos{1'500'000}, Nanos{3'000'000}, Nanos{15'000'000});
+}
 
 void demand_possible(const profile::BoardProfile& board, const scenario::Change& change) {
   if (std::holds_alternative<scenario::Supply>(change)) {
@@ -47,6 +52,7 @@ class BenchRig::Impl {
     const ChannelMap channels{setup_.board, setup_.settings.injection};  // complains before anything is asked
     trust_ = examine(session_, clock_, setup_.trust);
     invalid_ = trust_.broken();
+    if (setup_.lead_from_round_trip) setup_.settings.lead = lead_for(session_.counts().round_trip);
     loop_ = std::make_unique<BenchLoop>(setup_.board, setup_.site, setup_.initial, setup_.seed, setup_.settings,
                                         trust_.calibration.value_or(link::Calibration{}), session_, clock_);
     const BenchPlant& plant = loop_->plant();
@@ -123,17 +129,13 @@ class BenchRig::Impl {
         going_.store(false, std::memory_order_release);
       }};
     }
-    if (access_ == nullptr) {
-      resets_ = 1;
-    }
+    if (access_ == nullptr) resets_ = 1;
   }
 
   /// Ends the run, if it goes on.
   void halt() {
     stop_.store(true, std::memory_order_relaxed);
-    if (thread_.joinable()) {
-      thread_.join();
-    }
+    if (thread_.joinable()) thread_.join();
     going_.store(false, std::memory_order_release);
   }
 
@@ -265,15 +267,12 @@ class BenchRig::Impl {
   }
 
   [[nodiscard]] std::vector<std::string> notes() const {
-    std::vector<std::string> notes = lacking_;
-    notes.push_back(loop_->lateness().text());
-    const link::LinkCounts counts = session_.counts();
-    const auto us = [](Nanos time) { return std::to_string(time.count() / 1000) + " us"; };
-    notes.push_back("link: " + std::to_string(counts.frames.good) + " frames, " + std::to_string(counts.frames.bad()) +
-                    " broken, " + std::to_string(counts.reports.lost) + " reports lost, round trip " +
-                    us(counts.round_trip.least) + " to " + us(counts.round_trip.most) + ", board's clock slow by " +
-                    std::to_string(static_cast<int>(session_.clock().drift_s_per_s() * 1e6)) + " us per s");
-    notes.push_back("levels reached the board at most " + us(loop_->overdue().most) + " after their time");
+    std::vector<std::string> notes = setup_.notes;
+    notes.insert(notes.end(), lacking_.begin(), lacking_.end());
+    for (const std::string& one :
+         how_it_went(loop_->lateness(), session_.counts(), session_.clock().drift_s_per_s(), loop_->overdue())) {
+      notes.push_back(one);
+    }
     return notes;
   }
 
@@ -308,7 +307,7 @@ class BenchRig::Impl {
 };
 
 BenchRig::BenchRig(BenchRigSetup setup, link::ByteStream& stream, link::Clock& clock, DeviceAccess* access)
-    : impl_{std::make_unique<Impl>(std::move(setup), stream, clock, access)} {}
+    : kept_alive_{setup.kept_alive}, impl_{std::make_unique<Impl>(std::move(setup), stream, clock, access)} {}
 BenchRig::~BenchRig() = default;
 
 Nanos BenchRig::now() const {

@@ -42,6 +42,10 @@ struct BenchRigSetup {
   bool in_real_time{true};
   /// Where the last seconds are written if the run becomes invalid; empty: nowhere.
   std::filesystem::path flight_file;
+  /// Lead as the round trip asks for that was found when the bench was examined, in place of the settings'.
+  bool lead_from_round_trip{false};
+  std::vector<std::string> notes;          ///< what is known of the bench beforehand, for rig_notes()
+  std::shared_ptr<const void> kept_alive;  ///< what the stream and the clock belong to, if that is to go with the rig
 };
 
 class BenchRig final : public Rig {
@@ -81,6 +85,7 @@ class BenchRig final : public Rig {
 
  private:
   class Impl;
+  std::shared_ptr<const void> kept_alive_;
   std::unique_ptr<Impl> impl_;
 };
 

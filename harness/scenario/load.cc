@@ -179,6 +179,7 @@ Scenario load_scenario(const std::filesystem::path& file) {
 
   Scenario scenario;
   scenario.name = written.name();
+  scenario.highest_level = base::energy_level_of(written.highest_level());
   scenario.file = read.file;
   scenario.sha256 = read.sha256;
   scenario.duration = from_seconds(written.duration_s());

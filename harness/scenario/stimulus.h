@@ -10,6 +10,7 @@
 #include <variant>
 #include <vector>
 
+#include "harness/base/energy_level.h"
 #include "plant/circuit.h"
 #include "plant/core/time.h"
 #include "plant/sky/sky.h"
@@ -149,6 +150,7 @@ struct Scenario {
   std::vector<Stimulus> timeline;  ///< in order of time; equal times keep the order of the file
   Recording recording;
   std::vector<Check> checks;
+  base::EnergyLevel highest_level{base::EnergyLevel::kSenseOnly};  ///< that it may be run at on a bench
 };
 
 /// Throws base::BadInput with every problem: unknown fields, times past the end, unknown signals, windows that are

@@ -106,15 +106,15 @@ void Acceptance::power_up(const Start& start) {
   initial.soc_frac = start.soc_frac;
   initial.battery_degc = start.battery.in_si();
   initial.poa_wpm2 = start.sun.in_si();
-  rig_ = std::make_unique<rig::VirtualRig>(
-      rig::VirtualRigSetup{bench().board, bench().site, bench().image, initial, bench().seed});
-
   const auto* test = ::testing::UnitTest::GetInstance()->current_test_info();
   ++runs_;
   std::filesystem::path file;
   if (!bench().trace_folder.empty()) {
     file = bench().trace_folder / (file_name_of(*test) + (runs_ > 1 ? "-" + std::to_string(runs_) : "") + ".trace");
   }
+  const std::filesystem::path flight =
+      file.empty() ? file : std::filesystem::path{file}.replace_extension(".flight.csv");
+  rig_ = make_rig(bench().rig, {bench().board, bench().site, bench().image, initial, bench().seed}, flight);
   recorder_ =
       std::make_unique<trace::Recorder>(file, identity_of(bench(), file_name_of(*test)), trace::RecorderOptions{});
   rig_->attach(*recorder_);
@@ -132,8 +132,11 @@ void Acceptance::finish_run() {
   rig_->detach(*recorder_);
   rig_->detach(*moments_);
   rig_->detach(*battery_clock_);
+  const std::vector<std::string> notes = rig_->rig_notes();
+  for (const std::string& note : notes) recorder_->on_event({rig_->now(), trace::EventKind::kMark, note});
   const std::string hash = recorder_->finish(rig_->now(), invalid);
   collector().add_run(trace_file_, hash, invalid, bench().seed, counts_of(*battery_clock_, *rig_));
+  collector().add_rig_notes(notes);
   collector().set_simulated_s(simulated_s_);
   if (!invalid.empty()) {
     ADD_FAILURE() << "INVALID: " << invalid;
@@ -235,7 +238,8 @@ std::optional<verdict::Limit> Acceptance::limit(const std::string& id) const {
   if (requirement == nullptr) {
     return std::nullopt;
   }
-  return verdict::limit_of(*requirement, declared().nominal_v);
+  return verdict::guarded(verdict::limit_of(*requirement, declared().nominal_v),
+                          rig_ ? rig_->voltage_uncertainty_v() : 0.0);
 }
 
 void Acceptance::judge(const std::string& id, const verdict::Figure& figure, const std::string& measured_as,
@@ -245,7 +249,8 @@ void Acceptance::judge(const std::string& id, const verdict::Figure& figure, con
     collector().not_applicable("the requirement file does not name " + id);
     return;
   }
-  const verdict::Limit limit = verdict::limit_of(*requirement, declared().nominal_v);
+  const verdict::Limit limit = verdict::guarded(verdict::limit_of(*requirement, declared().nominal_v),
+                                                rig_ ? rig_->voltage_uncertainty_v() : 0.0);
   const verdict::Finding finding =
       verdict::judge(*requirement, limit, figure, measured_as, rig_ ? rig_->invalid_because() : std::string{});
   collector().add_finding(finding, watch.curves());

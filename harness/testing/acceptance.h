@@ -22,7 +22,7 @@
 #include <string>
 #include <vector>
 
-#include "harness/rig/virtual_rig.h"
+#include "harness/rig/rig.h"
 #include "harness/testing/suite.h"
 #include "harness/testing/units.h"
 #include "harness/trace/recorder.h"
@@ -111,7 +111,7 @@ class Acceptance : public ::testing::Test {
   void finish_run();
   bool await(Nanos patience, Nanos step, const std::function<bool()>& happened);
 
-  std::unique_ptr<rig::VirtualRig> rig_;
+  std::unique_ptr<rig::Rig> rig_;
   std::unique_ptr<trace::Recorder> recorder_;
   std::unique_ptr<trace::Sink> moments_;
   std::unique_ptr<verdict::BatteryClock> battery_clock_;

@@ -27,6 +27,7 @@ trace::Identity identity_of(const profile::BoardProfile& board, const profile::S
 trace::Identity identity_of(const Bench& bench, const std::string& test_name) {
   trace::Identity identity = identity_of(bench.board, bench.site, bench.image, bench.seed);
   identity.scenario_name = test_name;
+  if (bench.rig.kind != RigKind::kVirtual) identity.rig = text_of(bench.rig.kind);
   return identity;
 }
 

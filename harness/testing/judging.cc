@@ -186,6 +186,8 @@ bool run_job(const Job& job, const JudgingOptions& options, const fs::path& trac
                                      traces.string(),
                                      "--seed",
                                      std::to_string(options.seed)};
+  const std::vector<std::string> of_rig = as_arguments(options.rig);
+  arguments.insert(arguments.end(), of_rig.begin(), of_rig.end());
   if (!options.skip_idle) {
     arguments.emplace_back("--no-skip");
   }
@@ -250,7 +252,8 @@ JudgingOutcome judge_devices(const JudgingOptions& options) {
     }
   };
   std::vector<std::thread> workers;
-  for (int i = 1; i < options.jobs; ++i) {
+  const int at_a_time = options.rig.kind == RigKind::kBench ? 1 : options.jobs;  // there is one bench
+  for (int i = 1; i < at_a_time; ++i) {
     workers.emplace_back(work);
   }
   work();

@@ -7,6 +7,8 @@
 #include <string>
 #include <vector>
 
+#include "harness/testing/rig_choice.h"
+
 namespace dawnrig::testing {
 
 /// One device to be judged: an image on a board in a site.
@@ -21,6 +23,7 @@ struct JudgingOptions {
   std::filesystem::path suite;  ///< the suite's executable
   std::string filter{"*"};      ///< which tests, with * and ?
   std::uint64_t seed{1};
+  RigChoice rig;
   bool skip_idle{true};  ///< see device::DeviceParams; changes nothing but the time it takes
   int jobs{1};
   bool progress{false};  ///< a line that rewrites itself, for terminals

@@ -224,6 +224,11 @@ void ResultCollector::add_moment(Nanos time, const std::string& label) {
   impl_->moments.push_back({time, label});
 }
 
+void ResultCollector::add_rig_notes(const std::vector<std::string>& notes) {
+  if (impl_->test.run_size() == 0) return;
+  for (const std::string& note : notes) impl_->test.mutable_run(impl_->test.run_size() - 1)->add_rig_note(note);
+}
+
 void ResultCollector::add_run(const std::filesystem::path& trace_file, const std::string& content_sha256,
                               const std::string& invalid_because, std::uint64_t seed,
                               const verdict::BatteryCounts& battery) {

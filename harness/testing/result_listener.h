@@ -54,6 +54,8 @@ class ResultCollector {
   void add_moment(Nanos time, const std::string& label);
   void add_run(const std::filesystem::path& trace_file, const std::string& content_sha256,
                const std::string& invalid_because, std::uint64_t seed, const verdict::BatteryCounts& battery);
+  /// What the rig has to say about the run added last.
+  void add_rig_notes(const std::vector<std::string>& notes);
   /// Why a requirement or the whole test says nothing about this device. Several reasons are all kept.
   void not_applicable(const std::string& because);
   void set_simulated_s(double simulated_s);

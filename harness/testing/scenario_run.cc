@@ -4,7 +4,7 @@
 #include <memory>
 
 #include "harness/base/bad_input.h"
-#include "harness/rig/virtual_rig.h"
+#include "harness/rig/rig.h"
 #include "harness/scenario/stimulus.h"
 #include "harness/testing/identity.h"
 #include "harness/trace/recorder.h"
@@ -124,7 +124,7 @@ void run_with_checks(rig::Rig& rig, std::vector<BoundCheck>& checks, Nanos durat
 
 }  // namespace
 
-verdict::BatteryCounts counts_of(const verdict::BatteryClock& clock, const rig::VirtualRig& rig) {
+verdict::BatteryCounts counts_of(const verdict::BatteryClock& clock, const rig::Rig& rig) {
   verdict::BatteryCounts counts = clock.counts();
   const plant::Books& books = rig.plant_state().books;
   counts.in_ah = books.battery_charge_ah;
@@ -154,7 +154,14 @@ ScenarioRunOutcome run_scenario(const ScenarioRunOptions& options) {
   trace::Identity identity = identity_of(setup.board, setup.site, setup.image, setup.seed);
   identity.scenario_name = scenario.name;
   identity.scenario_sha256 = scenario.sha256;
-  rig::VirtualRig rig{setup};
+  climb(options.rig, {{setup.board.file, setup.board.highest_level},
+                      {setup.site.file, setup.site.highest_level},
+                      {scenario.file, scenario.highest_level}});
+  identity.rig = text_of(options.rig.kind) + (options.rig.kind == RigKind::kVirtual ? " rig" : "");
+  std::filesystem::path flight = options.trace;
+  const std::unique_ptr<rig::Rig> made =
+      make_rig(options.rig, setup, flight.empty() ? flight : flight.replace_extension(".flight.csv"));
+  rig::Rig& rig = *made;
   for (const scenario::Stimulus& stimulus : scenario.timeline) {
     rig.check(stimulus.change);
     rig.schedule(stimulus);
@@ -175,13 +182,15 @@ ScenarioRunOutcome run_scenario(const ScenarioRunOptions& options) {
   outcome.invalid_because = rig.invalid_because();
   outcome.device_crash = rig.device_crash();
   outcome.resets = rig.resets();
+  outcome.rig_notes = rig.rig_notes();
+  for (const std::string& note : outcome.rig_notes) recorder.on_event({rig.now(), trace::EventKind::kMark, note});
   outcome.content_sha256 = recorder.finish(rig.now(), rig.invalid_because());
   outcome.battery = counts_of(clock, rig);
   outcome.panel_wh = rig.plant_state().books.panel_j / 3600.0;
   outcome.books_residual_j = rig.books_residual_j();
   for (const BoundCheck& b : checks) {
-    outcome.findings.push_back(
-        verdict::judge(*b.requirement, b.limit, b.monitor->figure(), in_words(b.check), rig.invalid_because()));
+    outcome.findings.push_back(verdict::judge(*b.requirement, verdict::guarded(b.limit, rig.voltage_uncertainty_v()),
+                                              b.monitor->figure(), in_words(b.check), rig.invalid_because()));
   }
   return outcome;
 }

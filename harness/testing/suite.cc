@@ -18,9 +18,6 @@ namespace dawnrig::testing {
 namespace {
 
 constexpr int kBadInput = 3;
-constexpr const char* kLevel =
-    "virtual rig: the unmodified image in an instruction simulator, on synthesised voltages; no power part was "
-    "exercised";
 
 std::unique_ptr<Bench>& the_bench() {
   static std::unique_ptr<Bench> bench;
@@ -31,6 +28,7 @@ struct CommandLine {
   std::string firmware, board, site, requirements, results, traces;
   std::uint64_t seed{1};
   bool no_skip{false};
+  RigChoice rig;
 };
 
 /// A suite brings its own loads, sized to the array it finds, so that it runs on any site.
@@ -59,6 +57,10 @@ std::unique_ptr<Bench> load_bench(const CommandLine& line) {
   bench->seed = line.seed;
   bench->board.device.skip_idle = !line.no_skip;
   bench->trace_folder = line.traces;
+  bench->rig = line.rig;
+  climb(line.rig, {{bench->board.file, bench->board.highest_level},
+                   {bench->site.file, bench->site.highest_level},
+                   {"the suite", base::EnergyLevel::kSenseOnly}});
   return bench;
 }
 
@@ -87,6 +89,7 @@ int run_suite(int argc, char** argv) {
   app.add_option("--traces", line.traces, "folder for the traces; without it they are only hashed");
   app.add_option("--seed", line.seed, "seed of memory at power-up and of noise")->capture_default_str();
   app.add_flag("--no-skip", line.no_skip, "execute the processor's idling too: same results, later");
+  add_rig_options(app, line.rig);
   if (GTEST_FLAG_GET(list_tests)) {
     return RUN_ALL_TESTS();
   }
@@ -97,8 +100,8 @@ int run_suite(int argc, char** argv) {
   }
   try {
     the_bench() = load_bench(line);
-    collector().set_identity(
-        {identity_of(*the_bench(), ""), the_bench()->requirements.file, the_bench()->requirements.sha256, kLevel});
+    collector().set_identity({identity_of(*the_bench(), ""), the_bench()->requirements.file,
+                              the_bench()->requirements.sha256, evidence_of(line.rig)});
     if (!line.results.empty()) {
       write_results_to(line.results);
     }

@@ -7,6 +7,7 @@
 
 #include "harness/device/image.h"
 #include "harness/profile/profile.h"
+#include "harness/testing/rig_choice.h"
 
 namespace dawnrig::testing {
 
@@ -17,6 +18,7 @@ struct Bench {
   profile::RequirementSet requirements;
   device::Image image;
   std::uint64_t seed{1};
+  RigChoice rig;
   std::filesystem::path trace_folder;  ///< empty: traces are hashed, not kept
 };
 

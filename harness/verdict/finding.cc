@@ -134,4 +134,11 @@ Finding judge(const profile::Requirement& requirement, const Limit& limit, const
   return f;
 }
 
+Limit guarded(Limit limit, double uncertainty_v) {
+  const double in_unit = limit.unit == "V" ? uncertainty_v : limit.unit == "mV" ? 1e3 * uncertainty_v : 0.0;
+  if (limit.lowest) *limit.lowest += in_unit;
+  if (limit.highest) *limit.highest -= in_unit;
+  return limit;
+}
+
 }  // namespace dawnrig::verdict

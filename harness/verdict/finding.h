@@ -33,4 +33,8 @@ struct Finding {
 [[nodiscard]] Finding judge(const profile::Requirement& requirement, const Limit& limit, const Figure& figure,
                             std::string measured_as, const std::string& invalid_because);
 
+/// The same limit with both ends drawn in by what is not known of a voltage (k = 2): only what is inside whatever the
+/// error passes. Limits in other units stay.
+[[nodiscard]] Limit guarded(Limit limit, double uncertainty_v);
+
 }  // namespace dawnrig::verdict

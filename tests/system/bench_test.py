@@ -1,0 +1,208 @@
+"""The bench as a person meets it: the ladder, the twin, and a rehearsal in wall time with a stand-in for the board.
+
+A machine that runs tests may be late at any time, so an undisturbed run in wall time may come out INVALID; but never FAIL.
+
+usage: bench_test.py BUILD_FOLDER [unittest arguments]
+"""
+import os
+import pathlib
+import re
+import signal
+import subprocess
+import sys
+import time
+import unittest
+
+from tree import PROJECT, TreeTest
+
+BUILD = pathlib.Path(sys.argv.pop(1)).resolve() if len(sys.argv) > 1 else PROJECT / "build/release"
+DAWNRIG = BUILD / "harness/cli/dawnrig"
+FIRMWARE = BUILD / "fixtures/reference_device/ridge_a.elf"
+BOARD = PROJECT / "fixtures/profiles/ridge_repeater_a.textproto"
+SITE = PROJECT / "fixtures/profiles/ridge_repeater_site.textproto"
+DEVICE = ("--firmware", FIRMWARE, "--board", BOARD, "--site", SITE)
+
+SHORT = """name: "some seconds of sun"
+duration_s: %s
+seed: 7
+initial { state_of_charge_frac: 0.6 poa_wpm2: 800 }
+at { time_s: 1 sun { poa_wpm2: 500 over_s: 0.5 } }
+"""
+
+
+class BenchTest(TreeTest):
+
+    def dawnrig(self, *arguments):
+        return subprocess.run([DAWNRIG, *arguments], capture_output=True, check=False, cwd=self.root, text=True, errors="replace")
+
+    def scenario(self, seconds, more=""):
+        self.write("short.textproto", SHORT % seconds + more)
+        return "short.textproto"
+
+
+class Ladder(BenchTest):
+
+    def test_a_bench_run_wants_its_level_and_port_named(self):
+        done = self.dawnrig("run", self.scenario(2), *DEVICE, "--rig", "bench", "--port", "/dev/null")
+        self.assertEqual(done.returncode, 3)
+        self.assertIn("--level sense-only, limited-supply or real-battery", done.stderr)
+        done = self.dawnrig("run", self.scenario(2), *DEVICE, "--rig", "bench", "--level", "sense-only")
+        self.assertEqual(done.returncode, 3)
+        self.assertIn("--port", done.stderr)
+
+    def test_a_level_above_what_the_files_allow_is_refused_and_each_file_named(self):
+        scenario = self.scenario(2, "highest_level: LIMITED_SUPPLY\n")
+        done = self.dawnrig("run", scenario, *DEVICE, "--rig", "bench", "--port", "/dev/null", "--level", "real-battery")
+        self.assertEqual(done.returncode, 3)
+        self.assertIn(f"{BOARD}: highest_level: allows sense-only at the most, and --level is real-battery", done.stderr)
+        self.assertIn("short.textproto: highest_level: allows limited-supply at the most", done.stderr)
+
+    def test_cautions_grow_with_the_level(self):
+        lines = {}
+        for level in ("sense-only", "limited-supply", "real-battery"):
+            done = self.dawnrig("run", self.scenario(2), *DEVICE, "--rig", "bench", "--port", "/dev/null", "--level", level)
+            self.assertEqual(done.returncode, 3)  # no serial port
+            lines[level] = done.stderr
+        self.assertIn("Before a bench run", lines["sense-only"])
+        self.assertNotIn("fuse", lines["limited-supply"])
+        self.assertIn("fuse within a hand's breadth", lines["real-battery"])
+
+    def test_the_suite_is_for_sense_voltages_only(self):
+        done = self.dawnrig("judge", *DEVICE, "--requirements", PROJECT / "fixtures/requirements/charge_controller.textproto",
+                            "--out", "out", "--rig", "bench", "--port", "/dev/null", "--level", "limited-supply")
+        self.assertEqual(done.returncode, 3)
+        self.assertIn("the suite: highest_level", done.stderr)
+
+
+class TwinRuns(BenchTest):
+
+    def test_repeat_bit_for_bit_and_tell_how_it_went(self):
+        first, second = (self.dawnrig("run", self.scenario(6), *DEVICE, "--rig", "twin") for _ in range(2))
+        self.assertEqual(first.returncode, 0, first.stdout + first.stderr)
+        self.assertEqual(first.stdout, second.stdout)
+        self.assertIn("lateness of 6", first.stdout)
+        self.assertRegex(first.stdout, r"link: \d+ frames, 0 broken")
+        self.assertIn("1 reset(s)", first.stdout)
+
+    def test_a_scenario_that_a_bench_cannot_do_is_refused(self):
+        done = self.dawnrig("run", self.scenario(4, "at { time_s: 2 supply { supply_v: 3 } }\n"), *DEVICE, "--rig", "twin")
+        self.assertEqual(done.returncode, 3)
+        self.assertIn("cannot move the device's supply voltage", done.stderr)
+
+    def test_judges_a_requirement_as_the_virtual_rig_does(self):
+        verdicts = {}
+        for rig in ("virtual", "twin"):
+            done = self.dawnrig("judge", *DEVICE, "--requirements", PROJECT / "fixtures/requirements/charge_controller.textproto",
+                                "--out", f"out-{rig}", "--filter", "Regulation.TakesAll*:Faults.BatteryComesOff*", "--rig", rig)
+            self.assertEqual(done.returncode, 0, done.stdout + done.stderr)
+            verdicts[rig] = sorted(set(re.findall(r"(PASS|FAIL|INVALID|VACUOUS)\s.*?([A-Z]+(?:-[A-Z]+)+)", done.stdout)))
+        self.assertTrue(verdicts["twin"], "no verdict was found in the table")
+        self.assertEqual(verdicts["twin"], verdicts["virtual"])
+
+
+class Rehearsal(BenchTest):
+    """A stand-in for the board at a pseudo-terminal, and the very serial code that a real one would be spoken to with."""
+
+    def setUp(self):
+        super().setUp()
+        self.port = str(self.root / "port")
+        self.begin_stand_in()
+
+    def tearDown(self):
+        self.stand_in.terminate()
+        self.stand_in.communicate(timeout=20)
+        super().tearDown()
+
+    def begin_stand_in(self, *more):
+        self.stand_in = subprocess.Popen([DAWNRIG, "bench", "stand-in", "--firmware", FIRMWARE, "--board", BOARD, "--link", self.port,
+                                          "--for-s", "120", *more], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        self.assertIn("stands at", self.stand_in.stdout.readline())
+
+    def run_arguments(self, seconds, *more):
+        return [DAWNRIG, "run", self.scenario(seconds), *map(str, DEVICE), "--rig", "bench", "--port", self.port, "--level", "sense-only", *more]
+
+    def begin_run(self, seconds, *more):
+        return subprocess.Popen(self.run_arguments(seconds, *more), cwd=self.root, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+    def test_the_board_is_found_fit(self):
+        done = self.dawnrig("bench", "self-test", "--port", self.port)
+        self.assertIn("loop-back of battery at three levels", done.stdout)
+        self.assertIn("has no flag for low latency", done.stderr)
+        wrong = [line for line in done.stdout.splitlines() if line.startswith("NOT") and "round trip" not in line]
+        self.assertEqual(wrong, [])
+
+    def test_a_run_in_wall_time_ends_with_its_histogram(self):
+        done = subprocess.run(self.run_arguments(5), cwd=self.root, capture_output=True, text=True, check=False)
+        self.assertIn(done.returncode, (0, 2), done.stdout + done.stderr)
+        if done.returncode == 2:
+            self.assertRegex(done.stdout, "INVALID .*(late|after their time|silent|round trip)")
+        else:
+            self.assertRegex(done.stdout, r"lateness of \d+ ticks: p50 .* worst")
+        self.assertIn("Before a bench run", done.stderr)
+
+    def test_a_host_that_was_stopped_has_no_verdict(self):
+        run = self.begin_run(20, "--trace", "stopped.trace")
+        time.sleep(5)
+        run.send_signal(signal.SIGSTOP)
+        time.sleep(0.06)
+        run.send_signal(signal.SIGCONT)
+        out, _ = run.communicate(timeout=60)
+        self.assertEqual(run.returncode, 2, out)
+        self.assertRegex(out, "INVALID .*(late|after their time|safe state|silent|round trip)")
+        self.assertIn("0.0", out)
+        if "cannot be believed" not in out:
+            flight = (self.root / "stopped.flight.csv").read_text().splitlines()
+            self.assertGreater(len(flight), 100)
+            self.assertTrue(flight[0].startswith("due_s,late_s"))
+
+    def test_a_board_whose_host_was_killed_is_safe(self):
+        run = self.begin_run(60)
+        time.sleep(5)
+        run.kill()
+        run.communicate()
+        time.sleep(0.3)
+        done = self.dawnrig("bench", "self-test", "--port", self.port)
+        self.assertIn("before: safe: no valid frame from the host for 100 ms, outputs connected", done.stdout)
+
+    def test_a_board_that_is_unplugged_leaves_a_whole_trace_and_no_verdict(self):
+        run = self.begin_run(60, "--trace", "cut.trace")
+        time.sleep(6)
+        self.stand_in.kill()
+        self.stand_in.communicate()
+        out, err = run.communicate(timeout=60)
+        self.assertEqual(run.returncode, 2, out + err)
+        self.assertRegex(out, "INVALID .*(gone|silent|late|after their time|round trip)")
+        exported = self.dawnrig("export", "cut.trace", "--csv", "cut.csv")
+        self.assertEqual(exported.returncode, 0, exported.stderr)
+        self.assertNotIn("cut off", exported.stderr)
+        # Plugged in again, it is found fit as if nothing had been.
+        self.begin_stand_in()
+        again = self.dawnrig("bench", "self-test", "--port", self.port)
+        self.assertIn("calibration", again.stdout)
+
+    def test_a_board_that_was_never_calibrated_is_not_believed_and_says_what_to_do(self):
+        self.stand_in.terminate()
+        self.stand_in.communicate(timeout=20)
+        self.begin_stand_in("--uncalibrated")
+        done = self.dawnrig("bench", "self-test", "--port", self.port)
+        self.assertEqual(done.returncode, 2, done.stdout)
+        self.assertIn("dawnrig bench calibrate", done.stdout)
+        run = subprocess.run(self.run_arguments(2), cwd=self.root, capture_output=True, text=True, check=False)
+        self.assertEqual(run.returncode, 2)
+        self.assertIn("INVALID  the bench cannot be believed", run.stdout)
+
+    def test_flashing_runs_the_users_own_program_while_the_board_supplies_the_device(self):
+        self.write("fw.hex", ":00000001FF\n")
+        done = self.dawnrig("bench", "flash", "--port", self.port, "--image", "fw.hex", "--command", "sleep 0.3; cp {image} written")
+        self.assertEqual(done.returncode, 0, done.stderr)
+        self.assertEqual((self.root / "written").read_text(), ":00000001FF\n")
+        done = self.dawnrig("bench", "flash", "--port", self.port, "--image", "fw.hex", "--command", "exit 4 {image}")
+        self.assertEqual(done.returncode, 3)
+        self.assertIn("exit code", done.stderr)
+        done = self.dawnrig("bench", "flash", "--port", self.port, "--image", "fw.hex", "--command", "true")
+        self.assertEqual(done.returncode, 3)
+        self.assertIn("{image}", done.stderr)
+
+
+if __name__ == "__main__":
+    unittest.main()
