@@ -176,6 +176,19 @@ TEST(Arithmetic, ComesFromTheProcessorAsItWasSearched) {
   }
 }
 
+TEST(Arithmetic, CyclesAreThoseOfTheInstructionsBetween) {
+  const auto cycles = [](const std::string& between) {
+    const Cost cost = measure(
+        1023, [](std::uint32_t sum) { return sum; },
+        "#include <stdint.h>\nstatic inline uint16_t same(uint16_t sum) {" + between + "return sum; }\n", "same",
+        compiler_at("avr-gcc")->string(), "atmega328p", 4);
+    EXPECT_EQ(cost.least_cycles, cost.most_cycles);
+    return cost.most_cycles;
+  };
+  EXPECT_EQ(cycles(""), 0) << "loading and storing are not counted";
+  EXPECT_EQ(cycles("__asm__ volatile(\"nop\\n\\tnop\\n\\tnop\");"), 3);
+}
+
 TEST(Arithmetic, SaysWhatTheCompilerSaidWhenItRefuses) {
   try {
     (void)measure(
