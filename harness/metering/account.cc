@@ -35,7 +35,7 @@ std::string table_text(const Table& table) {
   std::string out;
   const auto put = [&](const std::string& text, std::size_t c, bool to_the_left) {
     const std::string room(widths[c] - width_of(text), ' ');
-    out += (c == 0 ? "  " : "  ") + (to_the_left ? text + room : room + text);
+    out += "  " + (to_the_left ? text + room : room + text);
   };
   const auto end_line = [&] {
     out.erase(out.find_last_not_of(' ') + 1);

@@ -91,8 +91,8 @@ std::uint32_t best_multiplier(const Sample& sample, double slope, double unit, d
     (width(middle) <= width(middle + 1) ? high : low) = middle + (width(middle) <= width(middle + 1) ? 0 : 1);
   }
   double best = low;
-  for (double m = low; m <= high; ++m) {
-    if (width(m) < width(best)) best = m;
+  for (const double m : {low + 1, high}) {
+    if (m <= high && width(m) < width(best)) best = m;
   }
   return static_cast<std::uint32_t>(best);
 }

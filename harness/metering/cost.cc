@@ -64,14 +64,15 @@ void compile(const std::string& compiler, const std::string& part, const fs::pat
   const std::vector<std::string> words{compiler, "-std=gnu11",        "-mmcu=" + part,  "-Os",
                                        "-o",     folder / "line.elf", folder / "line.c"};
   const std::string said = folder / "said";
+  std::vector<char*> arguments;
+  arguments.reserve(words.size() + 1);
+  for (const std::string& word : words) arguments.push_back(const_cast<char*>(word.c_str()));
+  arguments.push_back(nullptr);
   const ::pid_t child = ::fork();
   if (child == 0) {
     const int out = ::open(said.c_str(), O_WRONLY | O_CREAT | O_TRUNC, 0600);
     ::dup2(out, 1);
     ::dup2(out, 2);
-    std::vector<char*> arguments;
-    for (const std::string& word : words) arguments.push_back(const_cast<char*>(word.c_str()));
-    arguments.push_back(nullptr);
     ::execv(arguments[0], arguments.data());
     ::_exit(127);
   }

@@ -109,10 +109,10 @@ class Search {
     return chain;
   }
 
-  void add(std::string part, std::string words, double needed, double score, Chain chain) {
+  void add(std::string part, std::string words, double needed, double score, const Chain& chain) {
     const Evidence::Own own = evidence_.own(chain);
-    found_.push_back({std::move(part), std::move(words), needed, own.misfit, score + std::max(0.0, own.vagueness),
-                      false, std::move(chain)});
+    found_.push_back(
+        {std::move(part), std::move(words), needed, own.misfit, score + std::max(0.0, own.vagueness), false, chain});
   }
 
   void one_part(const std::string& field, double labelled, double tolerance) {

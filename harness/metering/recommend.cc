@@ -17,7 +17,7 @@ constexpr std::array kWidths = {8, 16, 32};
 
 /// "mv", "10mv", "100mv", "v": what one count is, in a name.
 std::string count_name(double count, const Words& words, bool printed) {
-  const std::string milli = printed ? words.milli : words.milli_suffix;
+  std::string milli = printed ? words.milli : words.milli_suffix;
   if (count == 1.0) return printed ? words.unit : words.suffix;
   if (count == 0.1) return "100" + std::string{printed ? " " : ""} + milli;
   if (count == 0.01) return "10" + std::string{printed ? " " : ""} + milli;

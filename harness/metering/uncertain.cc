@@ -26,7 +26,7 @@ using plant::ShuntAmplifierParams;
 using plant::SteinhartHart;
 using plant::ThermistorInputParams;
 
-#define PLACE(expression) [](Chain& chain) -> double& { return expression; }
+#define PLACE(expression) ([](Chain& chain) -> double& { return (expression); })
 
 constexpr std::array kOfEveryChain = {
     Named{"supply_v", PLACE(chain.supply_v)},
