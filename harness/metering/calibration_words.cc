@@ -135,7 +135,7 @@ Picture picture_of(const CalibrationResult& result, const Words& words) {
   for (std::size_t k = 0; k < result.pairs.size(); ++k) order.push_back(k);
   std::stable_sort(order.begin(), order.end(),
                    [&](std::size_t a, std::size_t b) { return result.pairs[a].meter < result.pairs[b].meter; });
-  const double mark = 0.004 * (result.set_points.back().at - result.set_points.front().at);
+  const double mark = 0.012 * (result.set_points.back().at - result.set_points.front().at);
   const auto cross = [&](Curve& curve, double x, double y) {
     for (const double dx : {-mark, mark}) {
       curve.x.push_back(x + dx);

@@ -39,24 +39,30 @@ Errors::Errors(const Uncertain& parts, const Conversion& conversion, const profi
       meter_frac_{channel.quantity == profile::Quantity::kBatteryTemperature ? 0 : meter_frac},
       low_point_{frame.main == 0 ? frame.set_points.size() - 1 : 0} {}
 
+double Errors::read(const Chain& chain, double sensed, double board_degc, double blur_lsb) const {
+  // The lowest and the highest code are all that is read beyond the converter's range.
+  const double at = position_lsb(chain, sensed, board_degc) + blur_lsb;
+  return conversion_.at(std::clamp(at, 0.5, chain.codes() - 0.5));
+}
+
 void Errors::of(std::span<const double> z, CornerErrors& errors) const {
   const double blur_lsb = parts_.blur_lsb(z);
   const double meter = 1 + meter_frac_ * z[z.size() - 1];
   const Chain room = parts_.at(z, kRoomDegc);
   const double true_main = frame_.set_points[frame_.main].at;
   const double true_low = frame_.set_points[low_point_].at;
-  const double read_main = conversion_.at(position_lsb(room, true_main, kRoomDegc));
-  const double read_low = conversion_.at(position_lsb(room, true_low, kRoomDegc));
+  const double read_main = read(room, true_main, kRoomDegc, 0);
+  const double read_low = read(room, true_low, kRoomDegc, 0);
   const double slope = (true_main - true_low) * meter / (read_main - read_low);
   std::size_t corner = 0;
   for (const double degc : frame_.temperatures_degc) {
     const Chain chain = parts_.at(z, degc);
     for (const SetPoint& point : frame_.set_points) {
-      const double read = conversion_.at(position_lsb(chain, point.at, degc) + blur_lsb);
-      errors[0][corner] = read - point.at;
+      const double reading = read(chain, point.at, degc, blur_lsb);
+      errors[0][corner] = reading - point.at;
       errors[1][corner] =
-          (by_factor_ ? read * true_main * meter / read_main : read + true_main * meter - read_main) - point.at;
-      errors[2][corner] = true_main * meter + slope * (read - read_main) - point.at;
+          (by_factor_ ? reading * true_main * meter / read_main : reading + true_main * meter - read_main) - point.at;
+      errors[2][corner] = true_main * meter + slope * (reading - read_main) - point.at;
       ++corner;
     }
   }

@@ -35,6 +35,7 @@ class Errors {
   void of(std::span<const double> z, CornerErrors& errors) const;
 
  private:
+  [[nodiscard]] double read(const Chain& chain, double sensed, double board_degc, double blur_lsb) const;
   const Uncertain& parts_;
   const Conversion& conversion_;
   const Budget& frame_;

@@ -344,7 +344,7 @@ Account account_of(const Sweep& sweep, const profile::BoardProfile& board, const
     allowed.y.push_back(std::nan(""));
   }
   picture.planes.push_back({"reading, " + words.unit, {truth, reading}});
-  picture.planes.push_back({"error, " + words.milli, {error, allowed}});
+  picture.planes.push_back({"error, " + words.milli + ", cut off at six times what is allowed", {error, allowed}});
   if (!findings.rows.empty()) section.tables.push_back(std::move(findings));
   section.tables.push_back(std::move(table));
   section.pictures.push_back(std::move(picture));

@@ -11,7 +11,8 @@ constexpr std::string_view kSheetStyle = R"css(
 .sheet p { max-width: 88ch; }
 .sheet .caption { color: var(--soft); font-size: 13px; margin: 16px 0 -8px; }
 .sheet table { font-size: 13.5px; margin: 14px 0; }
-.sheet th.number, .sheet td.number { white-space: normal; padding-right: 0; padding-left: 12px; }
+.sheet th.number, .sheet .number + :not(.number) { padding-left: 22px; }
+.sheet td.number { white-space: normal; padding-right: 0; padding-left: 12px; }
 .sheet td.number { white-space: nowrap; }
 .sheet td { padding-top: 4px; padding-bottom: 4px; }
 .sheet .scroll { overflow-x: auto; }

@@ -144,6 +144,14 @@ TEST(Budget, WithADiodeThatDoesNotDriftRevisionBHolds) {
   EXPECT_TRUE(budget_of(board, battery()).holds(Calibration::kNone));
 }
 
+TEST(Budget, SeesThatASetPointBeyondTheConverterIsNeverRead) {
+  profile::BoardProfile board = ridge("a");
+  board.declared.over_voltage_v = 40;  // full scale is 38.33 V
+  const Budget budget = budget_of(board, battery(1000));
+  EXPECT_NEAR(budget.results[0][corner(budget, "over-voltage", 25)].fixed, 38.31 - 40, 0.02);
+  EXPECT_FALSE(budget.holds(Calibration::kNone));
+}
+
 TEST(Budget, CountsAPartWithoutAPromiseAsExactAndSaysSo) {
   profile::BoardProfile board = ridge("a");
   for (profile::Part& part : board.sense[0].parts) {
