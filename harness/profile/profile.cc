@@ -120,6 +120,12 @@ void check_together(const BoardProfile& board, const SiteProfile& site) {
                                                 ", must be above the panel's light_current_a (" +
                                                 number_text(site.panel.light_current_a) + "): it would blow at noon");
   }
+  // Each file is right by itself: what is left is the shunts, which add to branches of the stage and of the site.
+  plant::Problems problems;
+  circuit_of(board, site).check(problems);
+  for (const auto& problem : problems.list()) {
+    complain(problem.field.c_str(), problem.message + ", the shunts" + of_board + " included");
+  }
   if (!complaints.empty()) throw base::BadInput(std::move(complaints));
 }
 

@@ -2,6 +2,7 @@
 
 #include <cmath>
 
+#include "plant/battery/common_check.h"
 #include "plant/core/range_check.h"
 
 namespace dawnrig::plant {
@@ -16,25 +17,10 @@ std::vector<OcvPoint> usual_lifepo4_ocv() {
 }
 
 void LiFePo4Params::check(Problems& problems) const {
-  check_range(problems, "cells", cells, {1.0, 32.0});
-  if (std::isfinite(cells) && cells != std::floor(cells)) problems.add("cells", "must be a whole number");
-  check_range(problems, "capacity_ah", capacity_ah, {0.1, 1e5});
+  check_common(problems, *this, 32);
   check_ocv(problems, "ocv", ocv, 1.5, 4.5);
-  check_range(problems, "ocv_tempco_v_per_k", ocv_tempco_v_per_k, {-0.01, 0.01});
   check_range(problems, "hysteresis_v", hysteresis_v, {0.0, 0.1});
   check_range(problems, "hysteresis_soc_frac", hysteresis_soc_frac, {0.001, 1.0});
-  check_range(problems, "r_series_ohm", r_series_ohm, {1e-5, 10.0});
-  check_range(problems, "r_series_rise_frac", r_series_rise_frac, {0.0, 10.0});
-  check_range(problems, "r_fast_ohm", r_fast_ohm, {1e-6, 10.0});
-  check_range(problems, "tau_fast_s", tau_fast_s, {0.001, 60.0});
-  check_range(problems, "r_slow_ohm", r_slow_ohm, {1e-6, 10.0});
-  check_range(problems, "tau_slow_s", tau_slow_s, {1.0, 1e5});
-  check_range(problems, "resistance_per_k", resistance_per_k, {0.0, 0.1});
-  check_range(problems, "self_discharge_per_s", self_discharge_per_s, {0.0, 1e-5});
-  check_range(problems, "self_discharge_per_k", self_discharge_per_k, {0.0, 0.3});
-  check_range(problems, "heat_capacity_j_per_k", heat_capacity_j_per_k, {0.0, 1e8, true});
-  check_range(problems, "thermal_resistance_k_per_w", thermal_resistance_k_per_w, {0.0, 1000.0, true});
-  ageing.check(problems);
   protection.check(problems);
 }
 

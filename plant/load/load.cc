@@ -196,14 +196,14 @@ void check_kind(Problems& problems, const ResistiveParams& p) {
 }
 void check_kind(Problems& problems, const ConstantCurrentParams& p) {
   check_range(problems, "constant_current.current_a", p.current_a, {0.0, 1000.0});
-  check_range(problems, "constant_current.dropout_v", p.dropout_v, {0.0, 100.0, true});
+  check_range(problems, "constant_current.dropout_v", p.dropout_v, {0.01, 100.0});
 }
 void check_kind(Problems& problems, const ConstantPowerParams& p) {
   check_range(problems, "constant_power.power_w", p.power_w, {0.0, 1e5});
-  check_range(problems, "constant_power.dropout_v", p.dropout_v, {0.0, 200.0, true});
+  check_range(problems, "constant_power.dropout_v", p.dropout_v, {0.01, 200.0});
   if (p.lockout_v == 0.0) return;
-  check_range(problems, "constant_power.lockout_v", p.lockout_v, {0.0, 200.0, true});
-  check_range(problems, "constant_power.restart_v", p.restart_v, {0.0, 200.0, true});
+  check_range(problems, "constant_power.lockout_v", p.lockout_v, {0.01, 200.0});
+  check_range(problems, "constant_power.restart_v", p.restart_v, {0.01, 200.0});
   check_range(problems, "constant_power.restart_delay_s", p.restart_delay_s, {1e-3, 3600.0});
   if (!(p.restart_v > p.lockout_v)) problems.add("constant_power.restart_v", "must be above lockout_v");
   if (!(p.lockout_v >= p.dropout_v)) problems.add("constant_power.lockout_v", "must not be below dropout_v");
@@ -214,7 +214,7 @@ void check_kind(Problems& problems, const LampParams& p) {
   if (p.cold_resistance_ohm > p.hot_resistance_ohm) {
     problems.add("lamp.cold_resistance_ohm", "must not be above hot_resistance_ohm");
   }
-  check_range(problems, "lamp.rated_v", p.rated_v, {0.0, 400.0, true});
+  check_range(problems, "lamp.rated_v", p.rated_v, {0.1, 400.0});
   check_range(problems, "lamp.time_constant_s", p.time_constant_s, {0.001, 10.0});
   check_range(problems, "lamp.radiated_frac", p.radiated_frac, {0.0, 1.0});
   if (p.radiated_frac > 0.0 && p.cold_resistance_ohm == p.hot_resistance_ohm) {
@@ -225,7 +225,7 @@ void check_kind(Problems& problems, const MotorParams& p) {
   check_range(problems, "motor.winding_ohm", p.winding_ohm, {1e-3, 1e4});
   check_range(problems, "motor.emf_v_s", p.emf_v_s, {1e-4, 100.0});
   check_range(problems, "motor.inertia_kgm2", p.inertia_kgm2, {1e-9, 1e3});
-  check_range(problems, "motor.rated_v", p.rated_v, {0.0, 400.0, true});
+  check_range(problems, "motor.rated_v", p.rated_v, {0.1, 400.0});
   check_range(problems, "motor.running_a", p.running_a, {0.0, 1000.0});
   if (!(p.running_a * p.winding_ohm < p.rated_v)) {
     problems.add("motor.running_a", "must be below rated_v / winding_ohm, which it takes at standstill");

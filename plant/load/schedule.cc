@@ -10,14 +10,14 @@ namespace dawnrig::plant {
 void check_kind(Problems& problems, const PulsedParams& p) {
   check_range(problems, "pulsed.transmit_a", p.transmit_a, {0.0, 1000.0});
   check_range(problems, "pulsed.receive_a", p.receive_a, {0.0, 1000.0});
-  check_range(problems, "pulsed.dropout_v", p.dropout_v, {0.0, 100.0, true});
+  check_range(problems, "pulsed.dropout_v", p.dropout_v, {0.01, 100.0});
   check_range(problems, "pulsed.period_s", in_seconds(p.period), {1e-3, 86400.0});
   check_range(problems, "pulsed.transmit_s", in_seconds(p.transmit), {1e-4, 86400.0});
   if (!(p.transmit < p.period)) problems.add("pulsed.transmit_s", "must be below period_s");
 }
 
 void check_kind(Problems& problems, const SeriesParams& p) {
-  check_range(problems, "series.dropout_v", p.dropout_v, {0.0, 100.0, true});
+  check_range(problems, "series.dropout_v", p.dropout_v, {0.01, 100.0});
   if (!p.series || p.series->points.empty()) {
     problems.add("series.file", "has no rows");
     return;

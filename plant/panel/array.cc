@@ -294,7 +294,17 @@ ArrayPanel::Answer ArrayPanel::string_a(const Weather& w, const StringLight& lig
   return {a, inverse, -q.d_degc * inverse, -q.d_poa * inverse};
 }
 
+// Only an integrator that tries a step far too long asks beyond kFarV. There the curve goes on straight: three nested
+// roots between enclosures of 1e15 V would take it a second.
 PanelPoint ArrayPanel::at(double v, double poa_wpm2, double cell_degc, PanelScratch& scratch) const {
+  if (std::abs(v) <= kFarV) return point_at(v, poa_wpm2, cell_degc, scratch);
+  const double far_v = std::copysign(kFarV, v);
+  PanelPoint point = point_at(far_v, poa_wpm2, cell_degc, scratch);
+  point.current_a += point.d_voltage * (v - far_v);
+  return point;
+}
+
+PanelPoint ArrayPanel::point_at(double v, double poa_wpm2, double cell_degc, PanelScratch& scratch) const {
   const Weather w = weather(poa_wpm2, cell_degc);
   const auto strings = static_cast<std::size_t>(p_.strings);
   const PanelShade* shade = scratch.shade;

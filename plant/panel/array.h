@@ -68,6 +68,7 @@ class ArrayPanel {
   /// The array at v volts behind the cable, as SingleDiodePanel::at(). `scratch` is here for the like interface; its
   /// `shade` is looked at, none meaning full light.
   [[nodiscard]] PanelPoint at(double v, double poa_wpm2, double cell_degc, PanelScratch& scratch) const;
+  static constexpr double kFarV = 1e5;  ///< beyond it to either side the curve goes on straight
   [[nodiscard]] double open_circuit_v(double poa_wpm2, double cell_degc, const PanelShade* shade) const;
   /// Every local maximum of the power at the array's own terminals, from low to high voltage. Not for hot paths.
   [[nodiscard]] PeakList peaks(double poa_wpm2, double cell_degc, const PanelShade* shade) const;
@@ -83,6 +84,7 @@ class ArrayPanel {
   struct Group;
   struct StringLight;
   struct Look;
+  [[nodiscard]] PanelPoint point_at(double v, double poa_wpm2, double cell_degc, PanelScratch& scratch) const;
   [[nodiscard]] Weather weather(double poa_wpm2, double cell_degc) const;
   [[nodiscard]] StringLight light_of(std::size_t string, const PanelShade* shade) const;
   [[nodiscard]] Look look_at(const Weather& w, double light_frac, double junction_v) const;

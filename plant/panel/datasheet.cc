@@ -169,10 +169,10 @@ double peak_v(const SingleDiodePanel& panel, double open_v) {
 
 void DatasheetParams::check(Problems& problems) const {
   if (cells < 1 || cells > 1000) problems.add("cells", "is " + std::to_string(cells) + ", must be from 1 to 1000");
-  check_range(problems, "short_circuit_a", short_circuit_a, {0.0, 1000.0, true});
-  check_range(problems, "open_circuit_v", open_circuit_v, {0.0, 1000.0, true});
-  check_range(problems, "peak_a", peak_a, {0.0, 1000.0, true});
-  check_range(problems, "peak_v", peak_v, {0.0, 1000.0, true});
+  check_range(problems, "short_circuit_a", short_circuit_a, {1e-3, 1000.0});
+  check_range(problems, "open_circuit_v", open_circuit_v, {0.1, 1000.0});
+  check_range(problems, "peak_a", peak_a, {1e-3, 1000.0});
+  check_range(problems, "peak_v", peak_v, {0.1, 1000.0});
   check_range(problems, "short_circuit_tempco_a_per_k", short_circuit_tempco_a_per_k, {-1.0, 1.0});
   check_range(problems, "open_circuit_tempco_v_per_k", open_circuit_tempco_v_per_k, {-10.0, -1e-6});
   if (!problems.empty()) return;

@@ -1,5 +1,6 @@
 #include "plant/panel/single_diode.h"
 
+#include <algorithm>
 #include <cmath>
 
 #include "plant/core/range_check.h"
@@ -8,8 +9,8 @@
 namespace dawnrig::plant {
 
 void PanelParams::check(Problems& problems) const {
-  check_range(problems, "light_current_a", light_current_a, {0.0, 1000.0, true});
-  check_range(problems, "saturation_current_a", saturation_current_a, {0.0, 0.01, true});
+  check_range(problems, "light_current_a", light_current_a, {1e-3, 1000.0});
+  check_range(problems, "saturation_current_a", saturation_current_a, {1e-30, 0.01});
   check_range(problems, "modified_ideality_v", modified_ideality_v, {0.01, 100.0});
   check_range(problems, "series_resistance_ohm", series_resistance_ohm, {0.0, 100.0});
   check_range(problems, "shunt_resistance_ohm", shunt_resistance_ohm, {0.1, 1e9});
@@ -28,7 +29,7 @@ void FaimanParams::check(Problems& problems) const {
 
 SingleDiodePanel::SingleDiodePanel(const PanelParams& checked, double cable_ohm)
     : p_{checked},
-      series_ohm_{checked.series_resistance_ohm + cable_ohm},
+      series_ohm_{std::max(checked.series_resistance_ohm + cable_ohm, kLeastSeriesOhm)},
       series_s_{1.0 / series_ohm_},
       shunt_ref_s_{1.0 / checked.shunt_resistance_ohm},
       warming_k_per_wpm2_{(checked.noct_degc - 20.0) / 800.0},

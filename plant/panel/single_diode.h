@@ -100,6 +100,8 @@ class SingleDiodePanel {
   [[nodiscard]] double warming_k_per_wpm2() const { return warming_k_per_wpm2_; }
 
   static constexpr double kThermalLagS = 300.0;
+  /// The closed form needs some: 10 A across what stands in for none make 10 uV.
+  static constexpr double kLeastSeriesOhm = 1e-6;
 
  private:
   void weather(double poa_wpm2, double cell_degc, PanelScratch& scratch) const;

@@ -14,15 +14,18 @@ namespace dawnrig::plant {
 ///
 ///     reversed   i(v) = -i_panel(-v): an array then conducts through its bypass diodes; of a single diode without them
 ///                nothing but its shunt limits the voltage, since reverse breakdown is not modelled
-///     shorted    i(v) = i_panel(v) - v/10 mohm, the short on the panel's side of the connector
+///     shorted    by 10 mohm across the panel's own terminals, before its cable: i = i_panel(u) - u/10 mohm = (u -
+///     v)/cable
 ///
 /// Cells settle above ambient by NOCT, or with the wind by Faiman: G/(u0 + u1 w). Source: D. Faiman, Progress in
 /// Photovoltaics 16 (2008) 307. Checked in tests/plant/panel_source_test.cc.
 class PanelSource {
  public:
   PanelSource(const PanelParams& checked, const std::optional<ArrayParams>& array, double cable_ohm)
-      : single_{checked, cable_ohm}, faiman_{checked.faiman} {
-    if (array) array_.emplace(*array, cable_ohm);
+      : single_{checked, cable_ohm}, bare_{checked, 0.0}, cable_ohm_{cable_ohm}, faiman_{checked.faiman} {
+    if (!array) return;
+    array_.emplace(*array, cable_ohm);
+    bare_array_.emplace(*array, 0.0);
   }
 
   /// As SingleDiodePanel::at(); shade and fault are those of the scratch.
@@ -45,10 +48,12 @@ class PanelSource {
   [[nodiscard]] PanelPoint sound_at(double v, double poa_wpm2, double cell_degc, PanelScratch& scratch) const {
     return array_ ? array_->at(v, poa_wpm2, cell_degc, scratch) : single_.at(v, poa_wpm2, cell_degc, scratch);
   }
+  [[nodiscard]] PanelPoint shorted_at(double v, double poa_wpm2, double cell_degc, const PanelScratch& scratch) const;
   [[nodiscard]] PanelPoint faulty_at(double v, double poa_wpm2, double cell_degc, PanelScratch& scratch) const;
 
-  SingleDiodePanel single_;
-  std::optional<ArrayPanel> array_;
+  SingleDiodePanel single_, bare_;  // with the cable, and at the panel's own terminals
+  std::optional<ArrayPanel> array_, bare_array_;
+  double cable_ohm_;
   std::optional<FaimanParams> faiman_;
 };
 

@@ -16,7 +16,7 @@ constexpr double kLn2 = 0.69314718055994530942;
 void check_offset_divider(Problems& problems, const OffsetDividerParams& p) {
   check_range(problems, "offset_divider.diode_v", p.diode_v, {1.0, 100.0});
   check_range(problems, "offset_divider.diode_test_a", p.diode_test_a, {1e-6, 1.0});
-  check_range(problems, "offset_divider.knee_v", p.knee_v, {0.0, 5.0, true});
+  check_range(problems, "offset_divider.knee_v", p.knee_v, {0.001, 5.0});
   check_range(problems, "offset_divider.diode_series_ohm", p.diode_series_ohm, {0.0, 1e5});
   check_range(problems, "offset_divider.diode_tempco_v_per_k", p.diode_tempco_v_per_k, {-0.1, 0.1});
   check_range(problems, "offset_divider.r_top_ohm", p.r_top_ohm, {1.0, 1e8});
@@ -24,7 +24,7 @@ void check_offset_divider(Problems& problems, const OffsetDividerParams& p) {
   check_range(problems, "offset_divider.capacitance_f", p.capacitance_f, {1e-12, 1e-3});
   check_range(problems, "offset_divider.diode_leak_a", p.diode_leak_a, {0.0, 1e-3});
   if (!(p.diode_leak_a > 0.0)) return;
-  check_range(problems, "offset_divider.diode_leak_test_v", p.diode_leak_test_v, {0.0, 100.0, true});
+  check_range(problems, "offset_divider.diode_leak_test_v", p.diode_leak_test_v, {0.01, 100.0});
   check_range(problems, "offset_divider.diode_leak_slope_v", p.diode_leak_slope_v, {0.05, 100.0});
   if (p.diode_leak_doubling_k != 0.0) {
     check_range(problems, "offset_divider.diode_leak_doubling_k", p.diode_leak_doubling_k, {3.0, 1000.0});

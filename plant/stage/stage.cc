@@ -33,7 +33,7 @@ void StageParams::check(Problems& problems) const {
   check_range(problems, "switch_per_k", switch_per_k, {0.0, 0.02});
   blocking_diode.check(problems, "blocking_diode");
   check_range(problems, "quiescent_a", quiescent_a, {0.0, 1.0});
-  check_range(problems, "max_bus_v", max_bus_v, {0.0, 200.0, true});
+  check_range(problems, "max_bus_v", max_bus_v, {1.0, 200.0});
   if (heat_sink) {
     check_range(problems, "heat_sink.resistance_k_per_w", heat_sink->resistance_k_per_w, {1e-3, 1000.0});
     check_range(problems, "heat_sink.heat_capacity_j_per_k", heat_sink->heat_capacity_j_per_k, {1e-2, 1e6});

@@ -144,8 +144,9 @@ TEST(Textproto, TellsWhatIsWrongWithAField) {
       // Bounds.
       {"at { time_s: -1 sun { } }", "f:2:14: at[0].time_s: is -1, must be at least 0"},
       {"at { supply { supply_v: 6.5 } }", "f:2:25: at[0].supply.supply_v: is 6.5, must be at most 6"},
-      {"at { battery_cable { factor: 0 } }", "f:2:30: at[0].battery_cable.factor: is 0, must be above 0"},
-      {"at { battery_cable { } }", "f:2:6: at[0].battery_cable.factor: is missing, must be above 0 and at most 1000"},
+      {"at { battery_cable { factor: 0 } }", "f:2:30: at[0].battery_cable.factor: is 0, must be at least 0.001"},
+      {"at { battery_cable { } }",
+       "f:2:6: at[0].battery_cable.factor: is missing, must be at least 0.001 and at most 1000"},
       {"initial { state_of_charge_frac: 80 }", "f:2:33: initial.state_of_charge_frac: is 80, must be at most 1"},
       // Absence.
       {"at { load { } }", "f:2:6: at[0].load.name: is missing"},

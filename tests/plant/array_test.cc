@@ -7,6 +7,7 @@
 #include <cstdio>
 
 #include "fixture.h"
+#include "panel_slopes.h"
 
 namespace dawnrig::plant {
 namespace {
@@ -146,14 +147,7 @@ TEST(Array, SlopesAreThoseOfTheCurrent) {
     PanelScratch s;
     s.shade = &shade;
     for (const double v : {-2.0, -0.5, 3.0, 8.5, 12.0, 17.0, 20.0}) {
-      const PanelPoint at = panel.at(v, 700.0, 40.0, s);
-      const auto slope = [&](double dv, double dg, double dt) {
-        return 0.5 * (panel.at(v + dv, 700.0 + dg, 40.0 + dt, s).current_a -
-                      panel.at(v - dv, 700.0 - dg, 40.0 - dt, s).current_a);
-      };
-      EXPECT_NEAR(slope(1e-5, 0, 0) / 1e-5, at.d_voltage, 1e-5 * (1.0 + std::abs(at.d_voltage))) << v;
-      EXPECT_NEAR(slope(0, 1e-2, 0) / 1e-2, at.d_poa, 1e-7) << v;
-      EXPECT_NEAR(slope(0, 0, 1e-3) / 1e-3, at.d_degc, 1e-5 * (1.0 + std::abs(at.d_degc))) << v;
+      expect_slopes_of_the_current(panel, v, s, 1e-7);
     }
   }
 }
@@ -203,6 +197,26 @@ TEST(Array, WithOneSubstringInTheDarkGivesTheOthersVoltageLessADiodeDrop) {
     const double drop_v = v_at(alone, lit) - v_at(panel, dark);
     // 0.45 V at 8 A, and n k T/q ln(I/8 A) less at I.
     EXPECT_NEAR(drop_v, 0.45 + 1.05 * 0.025693 * std::log(a_target / 8.0), 1e-3) << a_target;
+  }
+}
+
+TEST(Array, GoesOnStraightWhereOnlyAWildStepOfTheSolverAsks) {
+  const ArrayPanel panel{array_of(2, 3), kCableOhm};
+  PanelShade shade;
+  for (std::size_t k = 0; k < 6; ++k) shade.light_frac[k] = 0.1 + 0.15 * static_cast<double>(k);
+  PanelScratch s;
+  s.shade = &shade;
+  for (const double side : {-1.0, 1.0}) {
+    const PanelPoint far = panel.at(side * ArrayPanel::kFarV, 1000.0, 25.0, s);
+    for (const double v : {2e5, 1e9, 1e15}) {
+      const PanelPoint beyond = panel.at(side * v, 1000.0, 25.0, s);
+      const double expected_a = far.current_a + far.d_voltage * side * (v - ArrayPanel::kFarV);
+      EXPECT_NEAR(beyond.current_a / expected_a, 1.0, 1e-12) << side * v << " V";
+      EXPECT_EQ(beyond.d_voltage, far.d_voltage);
+    }
+    // At the seam there is no step: the slope of the chord across it is that of the curve.
+    const double below_a = panel.at(side * ArrayPanel::kFarV * (1 - 1e-6), 1000.0, 25.0, s).current_a;
+    EXPECT_NEAR((far.current_a - below_a) / (side * 0.1), far.d_voltage, 1e-4 * std::abs(far.d_voltage));
   }
 }
 

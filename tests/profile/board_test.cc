@@ -9,24 +9,7 @@
 namespace dawnrig::profile {
 namespace {
 
-using ::testing::ElementsAreArray;
-
-class Board : public testing::EditedFile {
- protected:
-  void SetUp() override {
-    EditedFile::SetUp();
-    (void)write("settings.hex", good("settings.hex"));
-  }
-  [[nodiscard]] BoardProfile load(const testing::Edits& edits = {}) const {
-    return load_board(edited("board.textproto", edits));
-  }
-  void expect(const std::vector<testing::Fault>& faults) const {
-    for (const testing::Fault& fault : faults) {
-      EXPECT_THAT(complaints_of([&] { (void)load(fault.edits); }), ElementsAreArray(fault.complaints))
-          << (fault.edits.empty() ? "" : fault.edits.front().second);
-    }
-  }
-};
+class Board : public testing::EditedBoard {};
 
 TEST_F(Board, ComesOutAsItWasWritten) {
   const BoardProfile board = load();
@@ -200,7 +183,7 @@ TEST_F(Board, IsToldAllItsFaultsAtOnceInTheOrderOfItsLines) {
          "board.textproto:15:3: stage.boost: unknown; must be one of series_pwm, shunt_pwm, buck, heat_sink, max_bus_v",
          "board.textproto:34:9: sense[1].name: is \"battery\", the name of sense[0]",
          "board.textproto:37:13: sense[1].divider.r_top_kohm: unknown; did you mean r_top_ohm (ohm)?",
-         "board.textproto:50:20: declared.float_v: is -1, must be above 0",
+         "board.textproto:50:20: declared.float_v: is -1, must be at least 1",
          "board.textproto:56:29: declared.load_reconnect_v: is 11, must be above load_disconnect_v (11.4)"}}});
 }
 

@@ -1,6 +1,7 @@
 // A good file with something changed in it: what a person's mistakes look like.
 #pragma once
 
+#include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <string>
@@ -9,6 +10,7 @@
 
 #include "harness/base/bad_input.h"
 #include "harness/base/files.h"
+#include "harness/profile/profile.h"
 #include "tests/base/scratch_folder.h"
 
 namespace dawnrig::profile::testing {
@@ -47,6 +49,24 @@ class EditedFile : public base::testing::ScratchFolder {
       for (const base::Complaint& complaint : fault.complaints()) lines.push_back(local(complaint.text()));
     }
     return lines;
+  }
+};
+
+/// The board of tests/profile/data, and what is complained of when it is edited.
+class EditedBoard : public EditedFile {
+ protected:
+  void SetUp() override {
+    EditedFile::SetUp();
+    (void)write("settings.hex", good("settings.hex"));
+  }
+  [[nodiscard]] BoardProfile load(const Edits& edits = {}) const {
+    return load_board(edited("board.textproto", edits));
+  }
+  void expect(const std::vector<Fault>& faults) const {
+    for (const Fault& fault : faults) {
+      EXPECT_THAT(complaints_of([&] { (void)load(fault.edits); }), ::testing::ElementsAreArray(fault.complaints))
+          << (fault.edits.empty() ? "" : fault.edits.front().second);
+    }
   }
 };
 

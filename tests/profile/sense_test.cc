@@ -12,21 +12,8 @@ namespace {
 
 using ::testing::ElementsAreArray;
 
-class Sense : public testing::EditedFile {
+class Sense : public testing::EditedBoard {
  protected:
-  void SetUp() override {
-    EditedFile::SetUp();
-    (void)write("settings.hex", good("settings.hex"));
-  }
-  [[nodiscard]] BoardProfile load(const testing::Edits& edits = {}) const {
-    return load_board(edited("board.textproto", edits));
-  }
-  void expect(const std::vector<testing::Fault>& faults) const {
-    for (const testing::Fault& fault : faults) {
-      EXPECT_THAT(complaints_of([&] { (void)load(fault.edits); }), ElementsAreArray(fault.complaints))
-          << (fault.edits.empty() ? "" : fault.edits.front().second);
-    }
-  }
   const std::string pull_up = "r_pull_up_ohm { value: 47e3 }";
   const std::string beta = "r_25_ohm { value: 10e3 } beta_k { value: 3950 }";
   const std::string b = "board.textproto:";

@@ -257,6 +257,17 @@ TEST_F(Together, ALiFePo4BatteryNeedsFourCellsForEveryTwelveVolts) {
       ElementsAre("site.textproto: battery.lifepo4.cells: is 8, must be 4 for nominal_v (12) of board.textproto"));
 }
 
+TEST_F(Together, AShuntThatMakesItsBranchWorseThanABranchMayBeIsRefused) {
+  const testing::Edits shunt{{"sense {\n  name: \"panel\"",
+                              "sense { name: \"shunt\" quantity: BATTERY_CURRENT adc_pin: \"ADC3\" shunt_amplifier { "
+                              "shunt_ohm { value: 0.002 } gain_v_per_v { value: 50 } bias_v { value: 2 } r_out_ohm { "
+                              "value: 1000 } capacitance_f { value: 1e-7 } } }\nsense {\n  name: \"panel\""}};
+  EXPECT_THAT(misfits(shunt, {}), ElementsAre());
+  EXPECT_THAT(misfits(shunt, {{"battery_cable_ohm { value: 0.015 }", "battery_cable_ohm { value: 10 }"}}),
+              ElementsAre("site.textproto: battery_cable_ohm: is 10.002, must be at most 10, the shunts of "
+                          "board.textproto included"));
+}
+
 TEST_F(Together, APanelThatCannotChargeIsRefused) {
   // Fewer cells in series: the open-circuit voltage falls with the ideality voltage.
   EXPECT_THAT(misfits({}, {{"modified_ideality_v { value: 1.0 }", "modified_ideality_v { value: 0.7 }"}}),
