@@ -13,7 +13,6 @@ namespace {
 using base::number_text;
 
 constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
-constexpr double kMostRows = 1e6;
 
 /// A scenario's light, with nothing below it but, perhaps, a panel that warms.
 class Walk {

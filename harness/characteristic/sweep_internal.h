@@ -11,6 +11,9 @@
 
 namespace dawnrig::characteristic {
 
+/// Of one branch: more would fill the memory before it is of use.
+inline constexpr int kMostRows = 1'000'000;
+
 /// Refuses what is not within the limits, in the option's own words.
 inline void demand(std::string_view option, double value, double lowest, double highest) {
   if (value >= lowest && value <= highest) return;

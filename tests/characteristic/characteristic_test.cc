@@ -9,8 +9,8 @@
 #include <limits>
 #include <sstream>
 
-#include "harness/base/bad_input.h"
 #include "harness/report/xy_picture.h"
+#include "tests/characteristic/refusal.h"
 
 namespace dawnrig::characteristic {
 namespace {
@@ -25,16 +25,6 @@ profile::SiteProfile ridge_site() {
 
 profile::BoardProfile ridge_board(const char* revision) {
   return profile::load_board(kProfiles + "ridge_repeater_" + revision + ".textproto");
-}
-
-template <class Call>
-std::string refusal_of(Call call) {
-  try {
-    call();
-  } catch (const base::BadInput& e) {
-    return e.what();
-  }
-  return "nothing refused";
 }
 
 /// The single-diode equation solved by halving, from the parameters as they stand in the profile.
@@ -159,6 +149,24 @@ TEST(PanelCurve, OfAPanelInTheDarkIsFlatAndNoFault) {
   for (const std::vector<double>& row : table.branches[0].rows) EXPECT_EQ(row[4], 0.0);
 }
 
+TEST(PanelCurve, OfAPanelWithoutAnySeriesResistanceIsThatOfItsDiodeAlone) {
+  profile::SiteProfile site = ridge_site();
+  for (const double ohm : {0.0, 5e-324}) {
+    site.panel.series_resistance_ohm = ohm;
+    const plant::PanelParams& p = site.panel;
+    const Characteristic table = panel_curve(site, {{0, 1000}, {25}, 40});
+    for (const Branch& branch : table.branches) {
+      for (const std::vector<double>& row : branch.rows) {
+        const double sun_frac = row[0] / 1000;
+        const double expected_a = sun_frac * p.light_current_a -
+                                  p.saturation_current_a * std::expm1(row[2] / p.modified_ideality_v) -
+                                  sun_frac * row[2] / p.shunt_resistance_ohm;
+        ASSERT_NEAR(row[3], expected_a, 1e-4) << row[2] << " V in " << row[0] << " W/m2";
+      }
+    }
+  }
+}
+
 TEST(PanelCurve, OfNoSkyIsRefusedInTheWordsOfTheOption) {
   EXPECT_THAT(refusal_of([] { (void)panel_curve(ridge_site(), {{}, {25}, 10}); }), HasSubstr("--poa-wpm2"));
   EXPECT_THAT(refusal_of([] { (void)panel_curve(ridge_site(), {{-1}, {25}, 10}); }), HasSubstr("is -1"));
@@ -167,60 +175,6 @@ TEST(PanelCurve, OfNoSkyIsRefusedInTheWordsOfTheOption) {
                 (void)panel_curve(ridge_site(), {{std::numeric_limits<double>::quiet_NaN()}, {25}, 10});
               }),
               HasSubstr("--poa-wpm2"));
-}
-
-TEST(BatteryRun, BeginsAtTheRestingVoltageAndTheSeriesResistance) {
-  const profile::SiteProfile site = ridge_site();
-  const plant::Battery battery{site.battery};
-  BatterySweep sweep;
-  sweep.current_a = 20;
-  sweep.soc_frac = 0.5;
-  sweep.for_s = 60;
-  const Characteristic table = battery_run(site, sweep);
-  const std::vector<double>& first = table.branches[0].rows.front();
-  EXPECT_NEAR(first[2], battery.ocv_v(0.5, 25) + 20 * battery.series(0.5, 25).ohm, 1e-9);
-  EXPECT_EQ(first[3], 20);
-}
-
-TEST(BatteryRun, OfAChargeNeverPassesItsLimitAndCountsWhatItTook) {
-  const profile::SiteProfile site = ridge_site();
-  BatterySweep sweep;
-  sweep.current_a = 20;
-  sweep.limit_v = 28.8;
-  sweep.soc_frac = 0.5;
-  sweep.for_s = 7200;
-  const Characteristic table = battery_run(site, sweep);
-  double before_a = 1e9;
-  for (const std::vector<double>& row : table.branches[0].rows) {
-    EXPECT_LE(row[2], 28.8 + 1e-9) << "at " << row[1] << " s";
-    EXPECT_LE(row[3], before_a + 1e-9) << "at " << row[1] << " s";
-    before_a = row[3];
-  }
-  // Gassing and self-discharge take their share of what goes in; the rest is in the state of charge.
-  const std::vector<double>& last = table.branches[0].rows.back();
-  const double stored_ah = (last[4] - 0.5) * plant::Battery{site.battery}.capacity_ah();
-  EXPECT_LT(stored_ah, last[6]);
-  EXPECT_NEAR(stored_ah, last[6], 0.05 * last[6]);
-}
-
-TEST(BatteryRun, OfADischargeEndsAtItsVoltage) {
-  BatterySweep sweep;
-  sweep.current_a = -20;
-  sweep.limit_v = 23.5;
-  sweep.every_s = 10;
-  const Characteristic table = battery_run(ridge_site(), sweep);
-  const auto& rows = table.branches[0].rows;
-  EXPECT_LE(rows.back()[2], 23.5);
-  EXPECT_GT(rows[rows.size() - 2][2], 23.5);
-  EXPECT_NEAR(rows.back()[6], -20 * rows.back()[1] / 3600, 1e-6);
-}
-
-TEST(BatteryRun, OfNoTimeIsRefused) {
-  BatterySweep sweep;
-  sweep.for_s = 0;
-  EXPECT_THAT(refusal_of([&] { (void)battery_run(ridge_site(), sweep); }), HasSubstr("--for-s"));
-  sweep.for_s = 10;
-  EXPECT_THAT(refusal_of([&] { (void)battery_run(ridge_site(), sweep); }), HasSubstr("--every-s"));
 }
 
 TEST(SenseTransfer, OfADividerIsItsRatioUpToTheSupply) {

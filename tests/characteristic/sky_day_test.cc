@@ -5,10 +5,10 @@
 #include <cmath>
 #include <cstring>
 
-#include "harness/base/bad_input.h"
 #include "harness/characteristic/characteristic.h"
 #include "harness/rig/world.h"
 #include "plant/circuit.h"
+#include "tests/characteristic/refusal.h"
 
 namespace dawnrig::characteristic {
 namespace {
@@ -216,16 +216,6 @@ TEST(SkyDay, GivesTheBestPowerOfThePanelInItsShadeAndWarmth) {
     EXPECT_NEAR(panel_w[row], best_w, 1e-4 * best_w) << "row " << row;
   }
   EXPECT_LT(panel_w[1], 0.8 * panel_w[0]);
-}
-
-template <class Call>
-std::string refusal_of(Call call) {
-  try {
-    call();
-  } catch (const base::BadInput& e) {
-    return e.what();
-  }
-  return "nothing refused";
 }
 
 TEST(SkyDay, OfNoWindowIsRefusedInTheWordsOfTheOption) {
