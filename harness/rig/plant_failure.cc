@@ -5,12 +5,10 @@
 #include "harness/base/text.h"
 
 namespace dawnrig::rig {
+namespace {
 
-std::string plant_failure(plant::AdvanceStatus status, const plant::CircuitState& state,
-                          const plant::Conditions& conditions) {
+std::string with_state(std::string text, const plant::CircuitState& state, const plant::Conditions& conditions) {
   using base::number_text;
-  std::string text = status == plant::AdvanceStatus::kNotANumber ? "the plant left the real numbers"
-                                                                 : "the plant's equations did not converge";
   text += " after " + number_text(in_seconds(state.now)) + " s: bus " + number_text(state.bus_v) + " V, panel input " +
           number_text(state.input_v) + " V, inductor " + number_text(state.inductor_a) + " A, state of charge " +
           number_text(state.battery.soc_frac) + ", battery " + number_text(state.battery.battery_degc) +
@@ -22,6 +20,22 @@ std::string plant_failure(plant::AdvanceStatus status, const plant::CircuitState
     if (load.on) text += ", load[" + std::to_string(i) + "] at " + number_text(load.scale);
   }
   return text;
+}
+
+}  // namespace
+
+std::string plant_failure(plant::AdvanceStatus status, const plant::CircuitState& state,
+                          const plant::Conditions& conditions) {
+  return with_state(status == plant::AdvanceStatus::kNotANumber ? "the plant left the real numbers"
+                                                                : "the plant's equations did not converge",
+                    state, conditions);
+}
+
+std::string plant_failure(const StepBudget::Spent& spent, const plant::CircuitState& state,
+                          const plant::Conditions& conditions) {
+  return with_state("the plant takes more than " + base::number_text(static_cast<double>(spent.most_per_s)) +
+                        " steps a second, so this run would not end: something in it rings or chatters",
+                    state, conditions);
 }
 
 std::string open_books(double residual_j, const plant::Books& books) {

@@ -31,7 +31,8 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
       : board_{setup.board},
         site_{setup.site},
         circuit_{profile::circuit_of(board_, site_)},
-        world_{board_, site_, setup.initial, setup.seed} {
+        world_{board_, site_, setup.initial, setup.seed},
+        budget_{setup.most_steps_per_s} {
     device::DeviceParams params = board_.device;
     params.seed = setup.seed;
     device_ = std::make_unique<device::VirtualDevice>(params, setup.image, *this);
@@ -99,8 +100,9 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
 
   // --- plant::StepObserver -------------------------------------------------------------------------------------------
 
-  void on_step(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/,
+  void on_step(const plant::CircuitState& state, const plant::Conditions& /*conditions*/,
                const plant::Probes& probes) override {
+    budget_.count(state.now);
     publish(probes);
   }
   void on_jump(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/) override { publish(); }
@@ -215,6 +217,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   const plant::Circuit circuit_;
   World world_;
   plant::Conditions& conditions_{world_.conditions()};
+  StepBudget budget_;
   plant::CircuitState state_;
   plant::CircuitState start_;
   plant::TransitionMemory memory_{circuit_.params()};
@@ -249,9 +252,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
         announce(trace::EventKind::kDeviceFault, crash_);
       }
       advance_to(stop);
-      if (world_.change_by(state_.now)) {
-        publish();
-      }
+      if (world_.change_by(state_.now)) publish();
       if (power_on_at_ && *power_on_at_ <= state_.now) {
         power_on_at_.reset();
         device_->power_on();
@@ -260,21 +261,17 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   }
 
   void advance_to(Nanos to) {
-    if (to <= state_.now || !invalid_.empty()) {
-      return;
-    }
+    if (to <= state_.now || !invalid_.empty()) return;
     const bool battery_fuse_blown = state_.battery_fuse.blown;
     const bool panel_fuse_blown = state_.panel_fuse.blown;
-    const plant::AdvanceStatus status = circuit_.advance(state_, conditions_, to, this, &memory_);
-    if (status != plant::AdvanceStatus::kOk) {
-      invalid_ = plant_failure(status, state_, conditions_);
+    try {
+      const plant::AdvanceStatus status = circuit_.advance(state_, conditions_, to, this, &memory_);
+      if (status != plant::AdvanceStatus::kOk) invalid_ = plant_failure(status, state_, conditions_);
+    } catch (const StepBudget::Spent& spent) {
+      invalid_ = plant_failure(spent, state_, conditions_);
     }
-    if (state_.battery_fuse.blown != battery_fuse_blown) {
-      announce(trace::EventKind::kMark, "battery fuse blown");
-    }
-    if (state_.panel_fuse.blown != panel_fuse_blown) {
-      announce(trace::EventKind::kMark, "panel fuse blown");
-    }
+    if (state_.battery_fuse.blown != battery_fuse_blown) announce(trace::EventKind::kMark, "battery fuse blown");
+    if (state_.panel_fuse.blown != panel_fuse_blown) announce(trace::EventKind::kMark, "panel fuse blown");
   }
 
   /// Hands the present instant, on the far side of any edge, to every sink.

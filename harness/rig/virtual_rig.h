@@ -23,6 +23,9 @@ struct VirtualRigSetup {
   device::Image image;
   scenario::Initial initial;
   std::uint64_t seed{0};  ///< SRAM at power-up, converter noise
+  /// Of the plant's solver, in a simulated second; beyond, the run is invalid. A step-down stage at 31 kHz takes one to
+  /// two million, a series stage ten to twenty thousand.
+  std::int64_t most_steps_per_s{20'000'000};
 };
 
 class VirtualRig final : public Rig {

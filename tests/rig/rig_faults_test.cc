@@ -103,6 +103,22 @@ TEST(RigFaults, AConnectorThatIsPulledStopsBouncing) {
   EXPECT_EQ(rig.latest()[Signal::kPanelA], 0.0);
 }
 
+TEST(RigFaults, APlantThatTakesStepsWithoutEndEndsTheRunAsInvalidAtTheSameInstantEverywhere) {
+  VirtualRigSetup setup = ridge_repeater();
+  setup.most_steps_per_s = 1000;  // a stage that switches takes more than ten thousand
+  Nanos gave_up{0};
+  for (int run = 0; run < 2; ++run) {
+    VirtualRig rig{setup};
+    rig.run_until(30s);
+    const std::string& why = rig.invalid_because();
+    EXPECT_NE(why.find("the plant takes more than 1000 steps a second"), std::string::npos) << why;
+    EXPECT_NE(why.find("panel input "), std::string::npos) << why;
+    EXPECT_LT(rig.now(), 30s);
+    EXPECT_EQ(rig.now(), run == 0 ? rig.now() : gave_up);
+    gave_up = rig.now();
+  }
+}
+
 TEST(RigFaults, BooksThatMissAThousandthOfWhatWasTurnedOverAreNamedWithTheirSums) {
   plant::Books books;
   books.panel_j = 600;
