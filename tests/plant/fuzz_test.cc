@@ -10,42 +10,16 @@
 #include <cmath>
 #include <cstdint>
 #include <cstdio>
-#include <cstdlib>
 #include <stdexcept>
 #include <string>
 
 #include "fixture.h"
+#include "tests/fuzz/dice.h"
 
 namespace dawnrig::plant {
 namespace {
 
-// SplitMix64; the same numbers everywhere.
-class Dice {
- public:
-  // Seeds that follow one another must not draw the same numbers one place further on.
-  explicit Dice(std::uint64_t seed) : state_{seed * 0xd1342543de82ef95U} { state_ = next() ^ next(); }
-  [[nodiscard]] double frac() { return static_cast<double>(next() >> 11U) * 0x1p-53; }
-  [[nodiscard]] double even(double low, double high) { return low + (high - low) * frac(); }
-  // Evenly over the decades, and every eighth time an end itself.
-  [[nodiscard]] double decades(double low, double high) {
-    const double where = frac();
-    if (where < 0.0625) return low;
-    if (where > 0.9375) return high;
-    return std::exp(even(std::log(low), std::log(high)));
-  }
-  [[nodiscard]] bool chance(double p) { return frac() < p; }
-  [[nodiscard]] int below(int n) { return static_cast<int>(next() % static_cast<std::uint64_t>(n)); }
-
- private:
-  std::uint64_t next() {
-    state_ += 0x9e3779b97f4a7c15U;
-    std::uint64_t z = state_;
-    z = (z ^ (z >> 30U)) * 0xbf58476d1ce4e5b9U;
-    z = (z ^ (z >> 27U)) * 0x94d049bb133111ebU;
-    return z ^ (z >> 31U);
-  }
-  std::uint64_t state_;
-};
+using fuzz::Dice;
 
 DiodeParams diode(Dice& d) {
   for (;;) {
@@ -261,14 +235,9 @@ Outcome run(std::uint64_t seed) {
   return outcome;
 }
 
-std::uint64_t from_environment(const char* name, std::uint64_t otherwise) {
-  const char* text = std::getenv(name);
-  return text != nullptr ? std::strtoull(text, nullptr, 10) : otherwise;
-}
-
 TEST(Fuzz, NoCircuitThatTheChecksAllowCrashesHangsOrLeavesTheRealNumbers) {
-  const std::uint64_t first = from_environment("DAWNRIG_FUZZ_FIRST", 1);
-  const std::uint64_t circuits = from_environment("DAWNRIG_FUZZ_CIRCUITS", 300);
+  const std::uint64_t first = fuzz::from_environment("DAWNRIG_FUZZ_FIRST", 1);
+  const std::uint64_t circuits = fuzz::from_environment("DAWNRIG_FUZZ_CIRCUITS", 300);
   long most_steps = 0;
   double worst_frac = 0.0;
   int failures = 0;
