@@ -232,13 +232,22 @@ std::vector<CycleFigures> by_spice(const SwitchingRun& run) {
   return all;
 }
 
+namespace {
+
+// The worst differences over all cycles; voltages per 12 V of battery, currents as a share of the larger of the mean
+// current and the least one.
+struct WorstMiss {
+  double terminal_v{}, input_v{};
+  double battery_frac{}, panel_frac{};
+};
+
 WorstMiss worst_miss(const SwitchingRun& run) {
   const std::vector<CycleFigures> plant = by_plant(run);
   const std::vector<CycleFigures> spice = by_spice(run);
   WorstMiss worst;
   if (spice.size() != plant.size()) return {1e9, 1e9, 1e9, 1e9};
   const double scale = 12.0 / (2.0 * std::get<LeadAcidParams>(run.params.battery).cells);
-  const double least_a = 1e-3 * run.params.panel.light_current_a;
+  const double least_a = run.least_frac * run.params.panel.light_current_a;
   for (std::size_t i = 0; i < plant.size(); ++i) {
     const CycleFigures& a = plant[i];
     const CycleFigures& b = spice[i];
@@ -275,6 +284,25 @@ void print(const char* what, const WorstMiss& worst) {
 std::string words(const SwitchingRun& run) {
   return std::to_string(run.frequency_hz) + " Hz, " + std::to_string(run.params.stage.input_capacitance_f * 1e6) +
          " uF, duty " + std::to_string(run.duty_frac) + ", " + std::to_string(run.poa_wpm2) + " W/m2";
+}
+
+}  // namespace
+
+SwitchingRun with_a_load_step(SwitchingRun run, int cycles) {
+  run.params.loads.push_back({ResistiveParams{2.5}, true});
+  run.cycles = cycles;
+  run.load_step_s = 3.3 / run.frequency_hz;
+  return run;
+}
+
+void hold(const char* what, const std::vector<SwitchingRun>& runs) {
+  WorstMiss worst;
+  for (const SwitchingRun& run : runs) {
+    const WorstMiss miss = worst_miss(run);
+    expect_close(miss, words(run));
+    worst = worse(worst, miss);
+  }
+  print(what, worst);
 }
 
 }  // namespace dawnrig::plant
