@@ -2,16 +2,15 @@
 // circuit that the tests solder, and the registers that belong to interrupts.
 #include <gtest/gtest.h>
 
-#include <algorithm>
 #include <array>
-#include <cctype>
 #include <cstdio>
 #include <fstream>
 #include <map>
 #include <memory>
+#include <regex>
 #include <sstream>
 #include <string>
-#include <vector>
+#include <tuple>
 
 #include "fixtures/interface_board/firmware/board_pins.h"
 #include "harness/device/board_circuit.h"
@@ -36,29 +35,18 @@ std::map<std::string, Wire> pin_map() {
   return pins;
 }
 
-std::string trimmed(const std::string& text) {
-  const std::size_t first = text.find_first_not_of(' ');
-  return first == std::string::npos ? "" : text.substr(first, text.find_last_not_of(' ') - first + 1);
-}
-
 /// Rows of the form | `name` | PA0 | out | what |
 std::map<std::string, Wire> wiring_table() {
   std::ifstream file(DAWNRIG_SOURCE_DIR "/fixtures/interface_board/README.md");
+  const std::regex row(R"(\| `(\w+)` \| (P[A-L][0-7]) \| (in|out|spi) \| (.*) \|)");
   std::map<std::string, Wire> rows;
   std::string line;
   while (std::getline(file, line)) {
-    std::vector<std::string> cells;
-    std::istringstream row(line);
-    for (std::string cell; std::getline(row, cell, '|');) {
-      cells.push_back(trimmed(cell));
+    std::smatch found;
+    if (std::regex_match(line, found, row)) {
+      EXPECT_EQ(rows.count(found[1]), 0U) << found[1] << " stands twice in the table";
+      rows[found[1]] = {found[2], found[3], found[4]};
     }
-    if (cells.size() != 5 || cells[1].size() < 3 || !cells[1].starts_with('`') || cells[2].size() != 3 ||
-        !cells[2].starts_with('P')) {
-      continue;
-    }
-    const std::string name = cells[1].substr(1, cells[1].size() - 2);
-    EXPECT_EQ(rows.count(name), 0U) << name << " stands twice in the table";
-    rows[name] = {cells[2], cells[3], cells[4]};
   }
   return rows;
 }
@@ -108,31 +96,22 @@ TEST(BoardPins, AreWatchedByTheCircuitThatStandsForTheBoard) {
   }
 }
 
-/// Whether r2 to r7 stand in a line of a listing.
-bool names_reserved(const std::string& line) {
-  for (std::size_t at = line.find('r'); at != std::string::npos; at = line.find('r', at + 1)) {
-    const bool begins = at > 0 && std::isalnum(static_cast<unsigned char>(line[at - 1])) == 0;
-    const bool digit = at + 1 < line.size() && line[at + 1] >= '2' && line[at + 1] <= '7';
-    if (begins && digit && (at + 2 == line.size() || std::isalnum(static_cast<unsigned char>(line[at + 2])) == 0)) {
-      return true;
-    }
-  }
-  return false;
-}
-
 /// Registers 2 to 7 belong to the short interrupts; a library routine that used one would be disturbed by them.
 TEST(BoardRegisters, ThoseOfTheInterruptsAreUsedNowhereElse) {
   const std::string command = "avr-objdump -d " DAWNRIG_BINARY_DIR "/fixtures/interface_board/interface_board.elf 2>&1";
   const std::unique_ptr<FILE, int (*)(FILE*)> listing(popen(command.c_str(), "r"), pclose);
   ASSERT_NE(listing, nullptr);
+  const std::regex heading(R"([0-9a-f]+ <(.*)>:\s*)");
+  const std::regex reserved(R"(.*\br[2-7]\b.*\s*)");
   std::array<char, 512> line{};
   std::string routine;
   int in_interrupts = 0;
   while (std::fgets(line.data(), line.size(), listing.get()) != nullptr) {
     const std::string text = line.data();
-    if (const std::size_t name = text.find(" <"); name != std::string::npos && text.ends_with(">:\n")) {
-      routine = text.substr(name + 2, text.size() - name - 5);
-    } else if (routine != "__vectors" && names_reserved(text)) {  // that is a table, not instructions
+    std::smatch found;
+    if (std::regex_match(text, found, heading)) {
+      routine = found[1];
+    } else if (routine != "__vectors" && std::regex_match(text, reserved)) {  // that is a table, not instructions
       // The start gives two of them their first values.
       const bool starts = text.find("eor\tr2, r2") != std::string::npos || text.find("mov\tr3, ") != std::string::npos;
       EXPECT_TRUE(routine.starts_with("__vector_") || starts) << routine << ": " << text;
