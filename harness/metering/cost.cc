@@ -27,8 +27,13 @@ constexpr device::Pin kLinePin{'C', 1};
 class ScratchFolder {
  public:
   ScratchFolder() {
-    std::string name = (fs::temp_directory_path() / "dawnrig-XXXXXX").string();
-    if (::mkdtemp(name.data()) == nullptr) throw base::RunFault("no folder can be made in " + name);
+    std::error_code error;
+    const fs::path temporary = fs::temp_directory_path(error);
+    if (error) throw base::BadInput("TMPDIR", "names no folder, must name one that can be written");
+    std::string name = (temporary / "dawnrig-XXXXXX").string();
+    if (::mkdtemp(name.data()) == nullptr) {
+      throw base::BadInput(temporary.string(), "takes no new folder, must be one that can be written (TMPDIR)");
+    }
     path_ = name;
   }
   ~ScratchFolder() {

@@ -106,6 +106,12 @@ class Metering(CommandTest):
         self.assertEqual((self.root / "line.h").stat().st_mtime_ns, before.st_mtime_ns)
         self.assertIn("battery_mv_of_sum", (self.root / "line.h").read_text(encoding="utf-8"))
 
+    def test_without_a_compiler_the_cycles_are_left_out_and_said_to_be(self):
+        done = subprocess.run([DAWNRIG, "metering", "arithmetic", "--board", BOARD, "--channel", "battery"],
+                              capture_output=True, check=False, cwd=self.root, text=True, env={"PATH": "/nowhere"})
+        self.assertEqual(done.returncode, 0, done.stderr)
+        self.assertIn("Cycles were not measured", done.stdout)
+
     def test_bad_input_is_refused_in_its_own_words(self):
         self.assertIn("did you mean battery?", self.refused("metering", "transfer", "--board", BOARD, "--channel", "batery"))
         self.assertIn("--from-degc", self.refused("metering", "budget", "--board", BOARD, "--channel", "battery", "--from-degc", "-999"))
