@@ -64,7 +64,7 @@ INTERNAL_HEADER = re.compile(r"harness/device/\w+_internal\.h$")
 # The physics knows neither the outside world nor threads.
 NOT_IN_PLANT = {"condition_variable", "ctime", "filesystem", "fstream", "future", "iostream", "mutex", "stop_token", "thread"}
 # The operating system: in .cc files of the harness and in tests.
-SYSTEM = re.compile(r"(sys/|linux/)?(errno|fcntl|ioctl|malloc|mman|poll|pthread|resource|sched|serial|signal|stat|statvfs|time|types|unistd|wait)\.h$")
+SYSTEM = re.compile(r"(sys/|linux/)?(errno|eventfd|fcntl|ioctl|malloc|mman|poll|pthread|resource|sched|serial|signal|stat|statvfs|termios|time|types|unistd|wait)\.h$")
 STANDARD = re.compile(r"[a-z_]+$")  # <vector>: no folder, no ending
 
 INCLUDE = re.compile(r'^\s*#\s*include\s*(?:"([^"]+)"|<([^>]+)>)')

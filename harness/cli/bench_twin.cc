@@ -16,6 +16,7 @@
 #include "harness/link/memory_stream.h"
 #include "harness/link/serial_stream.h"
 #include "harness/rig/realtime_clock.h"
+#include "harness/rig/realtime_setup.h"
 #include "harness/rig/twin_differences.h"
 #include "harness/rig/twin_rig.h"
 #include "harness/scenario/stimulus.h"
@@ -77,6 +78,8 @@ int stand_in(const StandInOptions& given) {
   std::printf("an interface board without hardware stands at %s\n",
               given.link.empty() ? port.name().c_str() : given.link.c_str());
   std::fflush(stdout);
+  // A board keeps its own time, whatever the computer beside it is busy with.
+  for (const std::string& lacking : rig::ask_for_realtime(70)) std::fprintf(stderr, "%s\n", lacking.c_str());
   rig::WallClock clock;
   const Nanos begin = clock.now();
   const Nanos end = given.for_s > 0 ? from_seconds(given.for_s) : Nanos::max();

@@ -4,6 +4,7 @@
 #include <linux/serial.h>
 #include <poll.h>
 #include <sys/ioctl.h>
+#include <termios.h>
 #include <unistd.h>
 
 #include <boost/asio/io_context.hpp>
@@ -79,6 +80,7 @@ struct SerialStream::Impl {
     }
     if (!error) {
       make_nonblocking(port.native_handle());
+      ::tcflush(port.native_handle(), TCIOFLUSH);  // what stood in the line is of another conversation
       warning = set_low_latency(port.native_handle(), device);
       gone = false;
     }
@@ -136,6 +138,9 @@ bool SerialStream::reopen() {
 }
 const std::string& SerialStream::name() const {
   return impl_->device;
+}
+int SerialStream::descriptor() const {
+  return impl_->gone ? -1 : impl_->port.native_handle();
 }
 const std::string& SerialStream::low_latency_warning() const {
   return impl_->warning;

@@ -26,6 +26,8 @@ class SerialStream final : public ByteStream {
   bool reopen() override;
   [[nodiscard]] const std::string& name() const override;
 
+  /// For poll(); -1 when the line is gone.
+  [[nodiscard]] int descriptor() const;
   /// What the driver lacks, in a sentence; empty: nothing.
   [[nodiscard]] const std::string& low_latency_warning() const;
 

@@ -23,6 +23,10 @@ std::string text_of(const BenchFault& fault, const BenchSettings& settings, cons
       return "the rig was late" + when + ": a tick came " + ms(fault.duration) + " after its time, " +
              ms(settings.lateness.never_beyond) +
              " are the most; let nothing else run on this machine, or allow real-time priority";
+    case Cause::kOftenLate:
+      return "the rig was late too often" + when + ": " + std::to_string(fault.number) + " ticks came more than " +
+             ms(fault.duration) + " after their time, " + base::number_text(100.0 * settings.lateness.seldom_frac, 3) +
+             " % of all are the most; let nothing else run on this machine, or allow real-time priority";
     case Cause::kOverdue:
       return "levels reached the interface board " + ms(fault.duration) + " after their time" + when + ", " +
              ms(settings.most_overdue) + " are the most; give the link more lead, or the machine less to do";

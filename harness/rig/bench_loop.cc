@@ -104,9 +104,7 @@ struct BenchLoop::Impl final : link::Listener, BenchListener {
   }
 
   void advance(Nanos to, std::span<const GateEdge> captured) {
-    if (fault.cause == Cause::kPlant) {
-      return;
-    }
+    if (fault.cause == Cause::kPlant) return;
     const plant::AdvanceStatus status = plant.advance(to, captured);
     if (status != plant::AdvanceStatus::kOk) {
       fault.status = status;
@@ -153,9 +151,7 @@ struct BenchLoop::Impl final : link::Listener, BenchListener {
     put(item);
   }
   void put(const BenchItem& item) {
-    if (!items.push(item)) {
-      fail(Cause::kNotFetched, Nanos{0}, 0);
-    }
+    if (!items.push(item)) fail(Cause::kNotFetched, Nanos{0}, 0);
   }
 
   // --- what is asked -------------------------------------------------------------------------------------------------
@@ -165,11 +161,7 @@ struct BenchLoop::Impl final : link::Listener, BenchListener {
     while (commands.pop(command)) {
       switch (command.kind) {
         case BenchCommand::Kind::kChange:
-          if (command.not_before > plant.decided_until()) {
-            insert(command);
-          } else {
-            change(command);
-          }
+          command.not_before > plant.decided_until() ? insert(command) : change(command);
           break;
         case BenchCommand::Kind::kMark:
           demand(plant.note({trace::EventKind::kMark, command.text}));
@@ -185,10 +177,7 @@ struct BenchLoop::Impl final : link::Listener, BenchListener {
   }
 
   void insert(const BenchCommand& command) {
-    if (timeline.size() == timeline.capacity()) {
-      demand(false);
-      return;
-    }
+    if (timeline.size() == timeline.capacity()) return demand(false);
     const auto later = std::upper_bound(timeline.begin(), timeline.end(), command.not_before,
                                         [](Nanos time, const BenchCommand& one) { return time > one.not_before; });
     timeline.insert(later, command);  // the next one last; equal times in the order they came
@@ -279,6 +268,7 @@ struct BenchLoop::Impl final : link::Listener, BenchListener {
     if (lateness.worst() > settings.lateness.never_beyond && phase == Phase::kRunning) {
       fail(Cause::kLate, lateness.worst(), 0);
     }
+    judge_share();
     pass_phases();
     if (phase != Phase::kStopped && fault.cause == Cause::kNone) {
       send(due);
@@ -291,6 +281,18 @@ struct BenchLoop::Impl final : link::Listener, BenchListener {
     return phase != Phase::kStopped && fault.cause == Cause::kNone;
   }
 
+  /// Each thousand ticks: a share of fewer says nothing.
+  void judge_share() {
+    constexpr std::int64_t kEach = 1000;
+    const LatenessBound& bound = settings.lateness;
+    if (phase != Phase::kRunning || lateness.ticks() < judged_ticks + kEach) return;
+    judged_ticks = lateness.ticks();
+    const std::int64_t late = lateness.beyond(bound.seldom_beyond);
+    if (static_cast<double>(late) > bound.seldom_frac * static_cast<double>(judged_ticks)) {
+      fail(Cause::kOftenLate, bound.seldom_beyond, static_cast<std::uint32_t>(late));
+    }
+  }
+
   void pass_phases() {
     ++ticks_in_phase;
     if (phase == Phase::kSettling && ticks_in_phase >= kSettlingTicks && tick_record.reports > 0) {
@@ -299,9 +301,7 @@ struct BenchLoop::Impl final : link::Listener, BenchListener {
     } else if (phase == Phase::kPowering && ticks_in_phase > kPowerPatienceTicks) {
       fail(Cause::kNoPower, Nanos{0}, 0);
     }
-    if (phase != Phase::kRunning) {
-      lateness = {};  // what counts is the run
-    }
+    if (phase != Phase::kRunning) lateness = {};  // what counts is the run
   }
 
   void fail(Cause cause, Nanos duration, std::uint32_t number) {
@@ -337,6 +337,7 @@ struct BenchLoop::Impl final : link::Listener, BenchListener {
   std::array<Sent, kSequences> sent_ticks{};
   link::DurationStats overdue;
   Lateness lateness;
+  std::int64_t judged_ticks{0};
   std::vector<BenchCommand> timeline;
   boost::lockfree::spsc_queue<BenchCommand> commands;
   boost::lockfree::spsc_queue<BenchItem> items;

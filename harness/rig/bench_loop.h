@@ -61,6 +61,7 @@ struct BenchFault {
     kSilence,
     kBoardSafe,
     kLate,
+    kOftenLate,
     kOverdue,
     kPlant,
     kLostEdges,

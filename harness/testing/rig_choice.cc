@@ -7,9 +7,10 @@
 
 #include "harness/base/bad_input.h"
 #include "harness/base/text.h"
-#include "harness/link/serial_stream.h"
+#include "harness/link/pumped_stream.h"
 #include "harness/rig/bench_rig.h"
 #include "harness/rig/realtime_clock.h"
+#include "harness/rig/realtime_setup.h"
 #include "harness/rig/twin_rig.h"
 
 namespace dawnrig::testing {
@@ -24,11 +25,17 @@ std::filesystem::path beside_this_program(const char* relative) {
   return (self.parent_path() / relative).lexically_normal();
 }
 
+/// Above the loop's: what has come should be there when the loop looks.
+constexpr int kLinePriority = 81;
+
 rig::BenchSettings settings_of(const RigChoice& choice) {
   rig::BenchSettings settings;
   settings.feedback = choice.feedback;
   settings.injection = choice.injection;
   if (choice.lead_s) settings.lead = from_seconds(*choice.lead_s);
+  if (choice.most_late_s) {
+    settings.lateness.never_beyond = settings.most_overdue = from_seconds(*choice.most_late_s);
+  }
   return settings;
 }
 
@@ -39,8 +46,9 @@ std::uint32_t today() {
 
 /// Everything a real bench needs beside the rig, which is given up after it.
 struct RealBench {
-  explicit RealBench(const std::string& port) : stream{port} {}
-  link::SerialStream stream;
+  explicit RealBench(std::unique_ptr<link::SerialStream> port)
+      : stream{std::move(port), [] { static_cast<void>(rig::ask_for_realtime(kLinePriority)); }} {}
+  link::PumpedStream stream;
   rig::WallClock clock;
 };
 
@@ -61,6 +69,9 @@ void add_rig_options(CLI::App& app, RigChoice& choice) {
       ->transform(CLI::CheckedTransformer(levels, CLI::ignore_case));
   app.add_option("--lead-s", choice.lead_s, "how far ahead levels are sent; as the line asks for unless told")
       ->check(CLI::Range(0.001, 0.019));
+  app.add_option("--most-late-s", choice.most_late_s,
+                 "a tick or a level later than this makes a bench run invalid; 0.005 unless told")
+      ->check(CLI::Range(0.001, 0.1));
 }
 
 std::vector<std::string> as_arguments(const RigChoice& choice) {
@@ -74,6 +85,9 @@ std::vector<std::string> as_arguments(const RigChoice& choice) {
   }
   if (choice.level) arguments.insert(arguments.end(), {"--level", std::string{base::text_of(*choice.level)}});
   if (choice.lead_s) arguments.insert(arguments.end(), {"--lead-s", base::number_text(*choice.lead_s)});
+  if (choice.most_late_s) {
+    arguments.insert(arguments.end(), {"--most-late-s", base::number_text(*choice.most_late_s)});
+  }
   return arguments;
 }
 
@@ -153,7 +167,9 @@ std::unique_ptr<rig::Rig> make_rig(const RigChoice& choice, const rig::VirtualRi
     twin.flight_file = flight;
     return rig::make_twin_rig(twin);
   }
-  auto bench = std::make_shared<RealBench>(choice.port);
+  auto port = std::make_unique<link::SerialStream>(choice.port);
+  const std::string warning = port->low_latency_warning();
+  auto bench = std::make_shared<RealBench>(std::move(port));
   rig::BenchRigSetup real;
   real.board = setup.board;
   real.site = setup.site;
@@ -164,7 +180,7 @@ std::unique_ptr<rig::Rig> make_rig(const RigChoice& choice, const rig::VirtualRi
   real.trust.today = today();
   real.flight_file = flight;
   real.kept_alive = bench;
-  if (!bench->stream.low_latency_warning().empty()) real.notes.push_back(bench->stream.low_latency_warning());
+  if (!warning.empty()) real.notes.push_back(warning);
   return std::make_unique<rig::BenchRig>(std::move(real), bench->stream, bench->clock, nullptr);
 }
 

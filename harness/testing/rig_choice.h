@@ -31,13 +31,14 @@ struct RigChoice {
   std::string port;                        ///< of the bench
   std::optional<base::EnergyLevel> level;  ///< of the bench; named by the user
   std::optional<double> lead_s;            ///< absent: as the round trip asks for
+  std::optional<double> most_late_s;       ///< absent: see rig::BenchSettings
   double latency_s{0.0005};                ///< of the twin's line, each way
   rig::Feedback feedback{rig::Feedback::kTwoLevels};
   rig::Injection injection{rig::Injection::kBeforeFilter};
   std::filesystem::path flight_file;  ///< where a bench writes its last seconds if a run becomes invalid
 };
 
-/// Adds --rig, --interface-board, --port, --level and --lead-s.
+/// Adds --rig, --interface-board, --port, --level, --lead-s and --most-late-s.
 void add_rig_options(CLI::App& app, RigChoice& choice);
 /// The same as arguments, for a process that is started.
 [[nodiscard]] std::vector<std::string> as_arguments(const RigChoice& choice);

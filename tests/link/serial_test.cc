@@ -6,11 +6,13 @@
 
 #include <chrono>
 #include <filesystem>
+#include <memory>
 #include <random>
 #include <thread>
 #include <vector>
 
 #include "harness/base/bad_input.h"
+#include "harness/link/pumped_stream.h"
 #include "harness/link/session.h"
 #include "tests/link/scripted_board.h"
 
@@ -106,6 +108,39 @@ TEST(SerialPort, HoldsAConversation) {
   EXPECT_EQ(count.reports, 200);
   EXPECT_EQ(board.ticks.size(), 200U);
   EXPECT_EQ(session.counts().frames.bad() + board.broken, 0);
+}
+
+TEST(PumpedPort, CarriesEverythingBothWaysAndNoticesAnUnpluggedCable) {
+  const std::string link = std::filesystem::temp_directory_path() / ("dawnrig-pumped-" + std::to_string(::getpid()));
+  PseudoTerminal far{link};
+  bool prepared = false;
+  {
+    PumpedStream port{std::make_unique<SerialStream>(link), [&prepared] { prepared = true; }};
+    std::vector<std::uint8_t> all;
+    for (int i = 0; i < 3000; ++i) all.push_back(static_cast<std::uint8_t>(i * 7));
+    std::vector<std::uint8_t> there;
+    std::vector<std::uint8_t> back;
+    for (std::size_t at = 0; at < all.size(); at += 500) {
+      const std::span<const std::uint8_t> piece{all.data() + at, 500};
+      ASSERT_EQ(port.write(piece), 500U);
+      const auto heard = read_all(far, 500);
+      there.insert(there.end(), heard.begin(), heard.end());
+      ASSERT_EQ(far.write(piece), 500U);
+      const auto answer = read_all(port, 500);
+      back.insert(back.end(), answer.begin(), answer.end());
+    }
+    EXPECT_EQ(there, all);
+    EXPECT_EQ(back, all);
+    far.hang_up();
+    for (int i = 0; i < 1000 && port.state() == LineState::kUp; ++i) std::this_thread::sleep_for(1ms);
+    EXPECT_EQ(port.state(), LineState::kGone);
+    EXPECT_FALSE(port.reopen());
+    ASSERT_TRUE(far.reopen());
+    ASSERT_TRUE(port.reopen());
+    ASSERT_EQ(port.write(std::array<std::uint8_t, 2>{1, 2}), 2U);
+    EXPECT_EQ(read_all(far, 2), (std::vector<std::uint8_t>{1, 2}));
+  }
+  EXPECT_TRUE(prepared);
 }
 
 }  // namespace

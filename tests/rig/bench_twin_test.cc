@@ -210,6 +210,19 @@ TEST(TwinBench, IsInvalidAndNotFailedWhenTheHostIsStoppedForALongMoment) {
   EXPECT_NE(bench.rig->invalid_because().find("late"), std::string::npos) << bench.rig->invalid_because();
 }
 
+TEST(TwinBench, IsInvalidWhenTooManyTicksAreALittleLate) {
+  for (const int late_ticks : {1, 4}) {
+    TwinBench bench{sunny(0.6, 800.0)};
+    for (int i = 0; i < late_ticks; ++i) {
+      bench.rig->run_for(500ms);
+      bench.clock->sleep_until(bench.clock->now() + 3500us);  // two ticks of it are more than 2 ms late
+    }
+    bench.rig->run_until(4s);
+    const std::string& invalid = bench.rig->invalid_because();
+    EXPECT_EQ(invalid.find("late too often") != std::string::npos, late_ticks == 4) << invalid;
+  }
+}
+
 TEST(BenchLoop, AllocatesNothingOnceTheRunGoesOn) {
   TwinSetup setup = twin_setup();
   setup.board_eeprom = calibrated_cells();
