@@ -44,11 +44,12 @@ std::string runs(const Results& results) {
   std::string rows;
   for (const Device& device : results.devices) {
     for (const Run& run : device.runs) {
+      std::string trusted = escaped(run.invalid_because.empty() ? "yes" : "no: " + run.invalid_because);
+      for (const std::string& note : run.rig_notes) trusted += "<br/>" + escaped(note);
       rows += "<tr>" + element("td", "", column_name(device, results)) + element("td", "", run.test) +
               element("td", "number", std::to_string(run.seed)) + "<td><code>" +
               escaped(short_hash(run.content_sha256)) + "</code></td>" +
-              element("td", "", run.trace_file.empty() ? "not kept" : run.trace_file) +
-              element("td", "", run.invalid_because.empty() ? "yes" : "no: " + run.invalid_because) + "</tr>";
+              element("td", "", run.trace_file.empty() ? "not kept" : run.trace_file) + "<td>" + trusted + "</td></tr>";
     }
   }
   if (rows.empty()) return "";

@@ -166,8 +166,13 @@ void add_test(const proto::TestResult& test, Device& device) {
     device.not_applicable.push_back({test.name(), test.not_applicable_because()});
   }
   for (const proto::RunRecord& run : test.run()) {
-    device.runs.push_back(
-        {test.name(), run.trace_file(), run.content_sha256(), run.invalid_because(), run.seed(), battery_of(run)});
+    device.runs.push_back({test.name(),
+                           run.trace_file(),
+                           run.content_sha256(),
+                           run.invalid_because(),
+                           run.seed(),
+                           battery_of(run),
+                           {run.rig_note().begin(), run.rig_note().end()}});
     const auto told = [&](const proto::FindingRecord& f) { return f.verdict_reason() == run.invalid_because(); };
     const bool in_a_finding = std::any_of(test.finding().begin(), test.finding().end(), told);
     if (!run.invalid_because().empty() && !in_a_finding) {

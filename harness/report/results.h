@@ -55,6 +55,7 @@ struct Run {
   std::string test, trace_file, content_sha256, invalid_because;
   std::uint64_t seed{0};
   std::optional<verdict::BatteryCounts> battery;
+  std::vector<std::string> rig_notes;  ///< how the run went, by the rig
 };
 
 struct NotApplicable {

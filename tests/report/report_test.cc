@@ -228,6 +228,7 @@ TEST(Page, TellsWhatTheBatteryWentThroughInEachRun) {
   EXPECT_TRUE(has(page, "What the battery went through"));
   EXPECT_TRUE(has(page, ">12.346<")) << "Ah in";
   EXPECT_TRUE(has(page, ">0.0321<")) << "Ah gassed";
+  EXPECT_TRUE(has(page, "lateness of 60000 ticks: p50 20 us &lt;=20us 59990")) << "how the rig says it went";
   EXPECT_TRUE(has(page, "7.3 s above 31.5 V") || has(page, "7.2 s above 31.5 V"));
   proto::ResultSet older = set_with(9);
   older.mutable_test(0)->add_run()->set_seed(1);
