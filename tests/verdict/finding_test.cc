@@ -142,5 +142,20 @@ TEST(Wording, DescribesWhatIsWatched) {
   EXPECT_EQ(printed_time(3725s), "3725.000 s (1 h 02 min)");
 }
 
+TEST(GuardBand, DrawsInBothEndsOfALimitOnAVoltageAndNoOther) {
+  const Limit volts = guarded({.lowest = 28.6, .highest = 29.0, .unit = "V"}, 0.004);
+  EXPECT_DOUBLE_EQ(*volts.lowest, 28.604);
+  EXPECT_DOUBLE_EQ(*volts.highest, 28.996);
+  EXPECT_DOUBLE_EQ(*guarded({.highest = 10.0, .unit = "mV"}, 0.004).highest, 6.0);
+  const Limit seconds = guarded({.highest = 1.0, .unit = "s"}, 0.004);
+  EXPECT_EQ(*seconds.highest, 1.0);
+  EXPECT_FALSE(seconds.lowest.has_value());
+  Figure just_inside;
+  just_inside.value = 28.998;
+  just_inside.exercised = 1;
+  EXPECT_EQ(judge({}, volts, just_inside, "figure", "").verdict, Verdict::kFail)
+      << "inside the limit, but not whatever the error is";
+}
+
 }  // namespace
 }  // namespace dawnrig::verdict
