@@ -4,6 +4,7 @@
 #include <pthread.h>
 #include <sched.h>
 #include <sys/mman.h>
+#include <sys/resource.h>
 #include <unistd.h>
 
 #include <array>
@@ -22,6 +23,12 @@ void touch_stack() {
   for (std::size_t i = 0; i < pages.size(); i += 1024) {
     pages[i] = 0;
   }
+}
+
+/// Under a limit, memory that is asked for later might not be lockable, and then would be refused altogether.
+bool may_lock_all_there_will_be() {
+  rlimit limit{};
+  return ::geteuid() == 0 || (::getrlimit(RLIMIT_MEMLOCK, &limit) == 0 && limit.rlim_cur == RLIM_INFINITY);
 }
 
 /// Held open for the life of the process: closing it would let the processor sleep deeply again.
@@ -45,7 +52,7 @@ std::vector<std::string> ask_for_realtime(int fifo_priority) {
                       "): other programs may delay the loop; grant it with an rtprio limit of " +
                       std::to_string(fifo_priority));
   }
-  if (::mlockall(MCL_CURRENT | MCL_FUTURE) != 0) {
+  if (::mlockall(MCL_CURRENT | (may_lock_all_there_will_be() ? MCL_FUTURE : 0)) != 0) {
     lacking.push_back(std::string{"memory cannot be locked ("} + std::strerror(errno) +
                       "): a page fault may delay the loop; grant it with an unlimited memlock limit");
   }
