@@ -162,7 +162,7 @@ TEST(TwinBench, LetsTheDeviceSeeAChangeWhenThePlantMakesIt) {
   bench.rig->run_for(2s);
   ASSERT_TRUE(loss.peak.has_value()) << "without a battery the bus runs away";
   std::printf("gate off %.2f ms after the bus left its battery\n", 1e3 * in_seconds(loss.last_on - *loss.peak));
-  EXPECT_LT(loss.last_on - *loss.peak, 10ms) << "the device must see it at once, not a round trip later";
+  EXPECT_LT(loss.last_on - *loss.peak, 2500us) << "the device must see it at once, not a round trip later";
 }
 
 TEST(TwinBench, EndsInvalidWithAWholeTraceAndASafeBoardWhenTheCableIsPulled) {
