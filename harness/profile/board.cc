@@ -58,6 +58,33 @@ SenseChannel sense_channel(const std::string& part, const proto::SenseChannel& w
   return channel;
 }
 
+void read_stages(const proto::Declared& d, Declared& declared) {
+  declared.rebulk_v = value(d.has_rebulk_v(), d.rebulk_v());
+  declared.rebulk_delay_s = value(d.has_rebulk_delay_s(), d.rebulk_delay_s());
+  declared.absorption_longest_s = value(d.has_absorption_longest_s(), d.absorption_longest_s());
+  declared.equalise_v = value(d.has_equalise_v(), d.equalise_v());
+  declared.equalise_longest_s = value(d.has_equalise_longest_s(), d.equalise_longest_s());
+  declared.charge_coldest_degc = value(d.has_charge_coldest_degc(), d.charge_coldest_degc());
+  declared.charge_hottest_degc = value(d.has_charge_hottest_degc(), d.charge_hottest_degc());
+  declared.charge_resume_k = value(d.has_charge_resume_k(), d.charge_resume_k()).value_or(5);
+  declared.regulation_hysteresis_v = value(d.has_regulation_hysteresis_v(), d.regulation_hysteresis_v());
+  declared.flag_delay_s = value(d.has_flag_delay_s(), d.flag_delay_s());
+}
+
+void read_load_output(const proto::Declared& d, Declared& declared) {
+  declared.load_compensation_ohm = value(d.has_load_compensation_ohm(), d.load_compensation_ohm());
+  declared.load_holdoff_s = value(d.has_load_holdoff_s(), d.load_holdoff_s());
+  declared.load_high_v = value(d.has_load_high_v(), d.load_high_v());
+  declared.load_high_delay_s = value(d.has_load_high_delay_s(), d.load_high_delay_s());
+  declared.load_overload_a = value(d.has_load_overload_a(), d.load_overload_a());
+  declared.load_overload_delay_s = value(d.has_load_overload_delay_s(), d.load_overload_delay_s());
+  declared.load_short_a = value(d.has_load_short_a(), d.load_short_a());
+  declared.load_short_delay_s = value(d.has_load_short_delay_s(), d.load_short_delay_s());
+  declared.load_tries = d.load_tries();
+  declared.load_tries_over_s = value(d.has_load_tries_over_s(), d.load_tries_over_s());
+  declared.lighting_delay_s = value(d.has_lighting_delay_s(), d.lighting_delay_s());
+}
+
 Declared declared_of(const proto::Declared& d) {
   Declared declared;
   declared.nominal_v = d.nominal_v().value();
@@ -80,10 +107,29 @@ Declared declared_of(const proto::Declared& d) {
   declared.rated_charge_a = value(d.has_rated_charge_a(), d.rated_charge_a());
   declared.rated_load_a = value(d.has_rated_load_a(), d.rated_load_a());
   declared.watchdog_s = value(d.has_watchdog_s(), d.watchdog_s());
+  read_stages(d, declared);
+  read_load_output(d, declared);
   declared.settle_s = value(d.has_settle_s(), d.settle_s()).value_or(30);
   declared.startup_s = value(d.has_startup_s(), d.startup_s()).value_or(5);
   declared.regulation = d.regulation();
   return declared;
+}
+
+Purpose purpose_of(proto::Instruction::Purpose purpose) {
+  switch (purpose) {
+    case proto::Instruction::EQUALISE:
+      return Purpose::kEqualise;
+    case proto::Instruction::LIGHTING:
+      return Purpose::kLighting;
+    case proto::Instruction::SEALED_BATTERY:
+      return Purpose::kSealedBattery;
+    case proto::Instruction::FLOODED_BATTERY:
+      return Purpose::kFloodedBattery;
+    case proto::Instruction::BAD_SETTING:
+      return Purpose::kBadSetting;
+    default:
+      return Purpose::kFlood;
+  }
 }
 
 Hooks hooks_of(const proto::Hooks& written) {
@@ -98,19 +144,33 @@ Hooks hooks_of(const proto::Hooks& written) {
       hooks.millisecond_counter->place = counter.symbol();
     }
   }
+  for (const proto::Instruction& instruction : written.instruction()) {
+    hooks.instructions.push_back({purpose_of(instruction.purpose()), instruction.text()});
+  }
   hooks.serial_baud = std::llround(value(written.has_serial_baud(), written.serial_baud()).value_or(9600));
   hooks.readings = readings_of(written);
   return hooks;
 }
 
-void read_eeprom(const proto::Microcontroller& mcu, BoardProfile& board, Judge& judge) {
-  const auto facts = device::facts_of(mcu.part());
-  if (!judge.trusts("mcu.eeprom_image") || !facts) return;
-  const std::filesystem::path image = std::filesystem::path(board.file).parent_path() / mcu.eeprom_image();
+std::optional<std::vector<std::uint8_t>> eeprom_of(const std::string& part, const BoardProfile& board,
+                                                   const std::string& field, const std::string& file, Judge& judge) {
+  const auto facts = device::facts_of(part);
+  if (!judge.trusts(field) || !facts) return std::nullopt;
+  const std::filesystem::path image = std::filesystem::path(board.file).parent_path() / file;
   try {
-    board.eeprom = device::load_eeprom_hex(image, facts->eeprom_bytes);
+    return device::load_eeprom_hex(image, facts->eeprom_bytes);
   } catch (const base::BadInput& fault) {
-    for (const base::Complaint& complaint : fault.complaints()) judge.complain("mcu.eeprom_image", complaint.text());
+    for (const base::Complaint& complaint : fault.complaints()) judge.complain(field, complaint.text());
+  }
+  return std::nullopt;
+}
+
+void read_settings_images(const proto::BoardProfile& written, BoardProfile& board, Judge& judge) {
+  for (int i = 0; i < written.hooks().settings_image_size(); ++i) {
+    const proto::SettingsImage& image = written.hooks().settings_image(i);
+    const std::string path = "hooks.settings_image[" + std::to_string(i) + "]";
+    const auto bytes = eeprom_of(written.mcu().part(), board, path + ".file", image.file(), judge);
+    if (bytes) board.hooks.settings_images.push_back({image.name(), *bytes, image.absorption_v().value()});
   }
 }
 
@@ -145,6 +205,10 @@ BoardProfile load_board(const std::filesystem::path& file) {
     board.load_switch_ohm = written.load_output().on_resistance_ohm().value();
     board.device.watched.push_back(board.load_output->pin);
   }
+  if (written.has_fault_output()) {
+    board.fault_output = switch_pin(written.mcu().part(), written.fault_output());
+    board.device.watched.push_back(board.fault_output->pin);
+  }
   board.stage = stage_params(written.stage());
   if (written.mcu().has_adc_input()) board.adc_input = adc_input_params(written.mcu().adc_input());
   board.converter = parts_of(written.mcu());
@@ -163,7 +227,8 @@ BoardProfile load_board(const std::filesystem::path& file) {
   judge_stage(written.stage(), board.stage, judge);
   judge_networks(board, judge);
   judge_declared(board, judge);
-  read_eeprom(written.mcu(), board, judge);
+  board.eeprom = eeprom_of(written.mcu().part(), board, "mcu.eeprom_image", written.mcu().eeprom_image(), judge);
+  read_settings_images(written, board, judge);
   read.complaints.throw_if_any();
   return board;
 }

@@ -181,6 +181,7 @@ void judge_pins(const proto::BoardProfile& written, const BoardProfile& board, J
   PinUse use(part, judge);
   use.output("gate.pin", written.gate().pin());
   use.output("load_output.pin", written.load_output().pin());
+  use.output("fault_output.pin", written.fault_output().pin());
   for (int i = 0; i < written.sense_size(); ++i) {
     use.input(sense_path(static_cast<std::size_t>(i)) + ".adc_pin", written.sense(i).adc_pin());
   }

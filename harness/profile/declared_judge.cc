@@ -34,6 +34,16 @@ class DeclaredJudge {
     above(over, sensor_fault);
     above(declared_.float_v ? floating : absorption, reconnect);
     above(reconnect, disconnect);
+    const Voltage equalise{"equalise_v", declared_.equalise_v};
+    const Voltage rebulk{"rebulk_v", declared_.rebulk_v};
+    const Voltage load_high{"load_high_v", declared_.load_high_v};
+    if (declared_.equalise_v && *declared_.equalise_v < declared_.absorption_v && both(equalise, absorption)) {
+      complain(equalise, "must not be below", absorption);
+    }
+    above(over, equalise);
+    above(declared_.float_v ? floating : absorption, rebulk);
+    above(rebulk, disconnect);
+    above(load_high, absorption);
     if (!declared_.load_reconnect_v) above(declared_.float_v ? floating : absorption, disconnect);
     if (judge_.trusts("stage.max_bus_v") && judge_.trusts(over.field()) &&
         !(board_.stage.max_bus_v > declared_.over_voltage_v)) {
@@ -96,6 +106,13 @@ void judge_declared(const BoardProfile& board, Judge& judge) {
   DeclaredJudge declared(board, judge);
   declared.needs("compensation_lowest_degc", "compensation_v_per_k");
   declared.needs("compensation_highest_degc", "compensation_v_per_k");
+  declared.needs("rebulk_v", "rebulk_delay_s");
+  declared.needs("equalise_v", "equalise_longest_s");
+  declared.needs("load_compensation_ohm", "load_disconnect_v");
+  declared.needs("load_holdoff_s", "load_reconnect_v");
+  declared.needs("load_high_v", "load_high_delay_s");
+  declared.needs("load_overload_a", "load_overload_delay_s");
+  declared.needs("load_short_a", "load_short_delay_s");
   declared.needs("load_reconnect_v", "load_disconnect_v");
   declared.needs("load_disconnect_delay_s", "load_disconnect_v");
   declared.needs("load_reconnect_delay_s", "load_reconnect_v");

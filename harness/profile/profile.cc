@@ -53,6 +53,14 @@ double Declared::absorption_v_at(double battery_degc) const {
   return absorption_v + compensation_v_per_k.value_or(0) * (used_degc - kDeclaredAtDegc);
 }
 
+std::vector<std::string> Hooks::texts_for(Purpose purpose) const {
+  std::vector<std::string> texts;
+  for (const Instruction& instruction : instructions) {
+    if (instruction.purpose == purpose) texts.push_back(instruction.text);
+  }
+  return texts;
+}
+
 const SenseChannel* BoardProfile::channel_for(Quantity quantity) const {
   const auto found = std::find_if(sense.begin(), sense.end(),
                                   [&](const SenseChannel& channel) { return channel.quantity == quantity; });

@@ -68,7 +68,12 @@ struct Declared {
   double over_voltage_v{};
   std::optional<double> over_voltage_delay_s, load_disconnect_v, load_disconnect_delay_s, load_reconnect_v,
       load_reconnect_delay_s, sense_fault_delay_s, stuck_sense_delay_s, night_delay_s, watchdog_s, rated_charge_a,
-      rated_load_a;
+      rated_load_a, rebulk_v, rebulk_delay_s, absorption_longest_s, equalise_v, equalise_longest_s, charge_coldest_degc,
+      charge_hottest_degc, regulation_hysteresis_v, load_compensation_ohm, load_holdoff_s, load_high_v,
+      load_high_delay_s, load_overload_a, load_overload_delay_s, load_short_a, load_short_delay_s, load_tries_over_s,
+      lighting_delay_s, flag_delay_s;
+  double charge_resume_k{5};
+  int load_tries{0};
   double settle_s{30};
   double startup_s{5};
   std::string regulation;
@@ -92,10 +97,36 @@ struct Reading {
   double settle_s{0.2};
 };
 
+/// What an instruction on the serial line is for.
+enum class Purpose : std::uint8_t {
+  kEqualise,
+  kLighting,
+  kSealedBattery,
+  kFloodedBattery,
+  kBadSetting,
+  kFlood,
+};
+
+struct Instruction {
+  Purpose purpose{};
+  std::string text;
+};
+
+/// Contents of the settings memory that a test starts the device with.
+struct SettingsImage {
+  std::string name;
+  std::vector<std::uint8_t> bytes;
+  double absorption_v{};  ///< that the device must hold with it
+};
+
 struct Hooks {
   std::optional<Counter> millisecond_counter;
   std::int64_t serial_baud{9600};
   std::vector<Reading> readings;
+  std::vector<Instruction> instructions;
+  std::vector<SettingsImage> settings_images;
+  /// The texts of all instructions of a purpose, in the order of the file.
+  [[nodiscard]] std::vector<std::string> texts_for(Purpose purpose) const;
 };
 
 struct BoardProfile {
@@ -105,6 +136,7 @@ struct BoardProfile {
   std::optional<std::vector<std::uint8_t>> eeprom;  ///< contents of `eeprom_image`
   SwitchPin gate;
   std::optional<SwitchPin> load_output;
+  std::optional<SwitchPin> fault_output;
   double load_switch_ohm{0.01};
   plant::StageParams stage;
   plant::AdcInputParams adc_input;

@@ -58,6 +58,14 @@ class Rig {
   virtual bool stall_processor() = 0;
 
   [[nodiscard]] virtual std::int64_t resets() const = 0;
+  /// The settings memory, and how many of its bytes have been written since power-up. nullopt: this rig cannot look.
+  struct SettingsMemory {
+    std::vector<std::uint8_t> bytes;
+    std::int64_t writes{0};
+  };
+  [[nodiscard]] virtual std::optional<SettingsMemory> settings_memory() const { return std::nullopt; }
+  /// Whether Signal::kFault follows the board's fault output; otherwise it stays 0.
+  [[nodiscard]] virtual bool sees_fault_output() const { return false; }
 
   /// Energy that the plant's books cannot account for since power-up.
   [[nodiscard]] virtual double books_residual_j() const = 0;

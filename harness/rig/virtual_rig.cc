@@ -41,6 +41,8 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     }
     conditions_.gate_on = commanded_on(device_->drive_of(board_.gate.pin), board_.gate);
     conditions_.load_switch_on = load_output_on();
+    fault_shown_ =
+        board_.fault_output && commanded_on(device_->drive_of(board_.fault_output->pin), *board_.fault_output);
     state_ = circuit_.at_rest(world_.at_rest(), conditions_);
     start_ = state_;
     publish();
@@ -66,6 +68,15 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
         announce(trace::EventKind::kLoadSwitch, on ? "load output on" : "load output off");
       }
     }
+    if (board_.fault_output && pin == board_.fault_output->pin) follow_fault_output(at, drive);
+  }
+
+  void follow_fault_output(device::Cycle at, device::Drive drive) {
+    const bool on = commanded_on(drive, *board_.fault_output);
+    if (on == fault_shown_) return;
+    advance_to(time_at(at));
+    fault_shown_ = on;
+    publish();
   }
 
   double adc_pin_v(device::Cycle at, int channel) override {
@@ -231,6 +242,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   std::string invalid_;
   std::string crash_;
   std::int64_t resets_{0};
+  bool fault_shown_{false};
   double held_v_{0.0};  ///< by the converter's sampling capacitor
 
  private:
@@ -278,6 +290,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   void publish() { publish(circuit_.probe(state_, conditions_)); }
   void publish(const plant::Probes& probes) {
     fill_sample(sample_, state_.now, conditions_, probes, board_.charges_while_on());
+    sample_[trace::Signal::kFault] = fault_shown_ ? 1.0 : 0.0;
     to_sinks([this](trace::Sink& sink) { sink.on_sample(sample_); });
   }
 
@@ -344,6 +357,9 @@ bool VirtualRig::stall_processor() {
 }
 std::int64_t VirtualRig::resets() const {
   return loop_->resets_;
+}
+std::optional<Rig::SettingsMemory> VirtualRig::settings_memory() const {
+  return SettingsMemory{loop_->device_->eeprom(), loop_->device_->eeprom_writes()};
 }
 double VirtualRig::books_residual_j() const {
   return loop_->circuit_.books_residual_j(loop_->start_, loop_->state_);

@@ -48,6 +48,8 @@ class VirtualRig final : public Rig {
   bool set_counter(const profile::Counter& counter, std::uint64_t value) override;
   bool stall_processor() override;
   [[nodiscard]] std::int64_t resets() const override;
+  [[nodiscard]] std::optional<SettingsMemory> settings_memory() const override;
+  [[nodiscard]] bool sees_fault_output() const override { return true; }
 
   /// Energy that the plant's books cannot account for since power-up. A run in which that is more than a thousandth of
   /// what was turned over is invalid.

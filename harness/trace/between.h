@@ -11,6 +11,7 @@ inline constexpr std::array<bool, kSignalCount> kHolds = [] {
   std::array<bool, kSignalCount> holds{};
   holds[static_cast<std::size_t>(Signal::kGate)] = true;
   holds[static_cast<std::size_t>(Signal::kLoadSwitch)] = true;
+  holds[static_cast<std::size_t>(Signal::kFault)] = true;
   return holds;
 }();
 

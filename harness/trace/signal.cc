@@ -10,24 +10,11 @@ struct Facts {
 };
 
 constexpr std::array<Facts, kSignalCount> kFacts{{
-    {"terminal_v", "V"},
-    {"bus_v", "V"},
-    {"battery_a", "A"},
-    {"panel_v", "V"},
-    {"panel_a", "A"},
-    {"load_v", "V"},
-    {"load_a", "A"},
-    {"gate", "1", true},
-    {"load_switch", "1", true},
-    {"poa_wpm2", "W/m2"},
-    {"battery_degc", "degC"},
-    {"cell_degc", "degC"},
-    {"soc_frac", "1"},
-    {"gassing_a", "A"},
-    {"sense0_v", "V"},
-    {"sense1_v", "V"},
-    {"sense2_v", "V"},
-    {"sense3_v", "V"},
+    {"terminal_v", "V"},        {"bus_v", "V"},       {"battery_a", "A"},       {"panel_v", "V"},
+    {"panel_a", "A"},           {"load_v", "V"},      {"load_a", "A"},          {"gate", "1", true},
+    {"load_switch", "1", true}, {"poa_wpm2", "W/m2"}, {"battery_degc", "degC"}, {"cell_degc", "degC"},
+    {"soc_frac", "1"},          {"gassing_a", "A"},   {"sense0_v", "V"},        {"sense1_v", "V"},
+    {"sense2_v", "V"},          {"sense3_v", "V"},    {"fault", "1", true},
 }};
 static_assert(!kFacts.back().name.empty(), "every signal has a row");
 

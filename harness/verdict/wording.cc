@@ -70,6 +70,8 @@ std::string_view words_for(trace::Signal signal) {
       return "sense pin 3";
     case kSense3V:
       return "sense pin 4";
+    case kFault:
+      return "fault output";
     case kCount:
       break;
   }

@@ -66,6 +66,41 @@ TEST_F(Board, TakesTheStatedDefaultsForWhatIsNotWritten) {
   EXPECT_EQ(board.hooks.serial_baud, 9600);
 }
 
+TEST_F(Board, NamesWhatToSendAndWhatItsSettingsMemoryMayHold) {
+  const BoardProfile board =
+      load({{"hooks {",
+             "fault_output { pin: \"PD7\" polarity: ACTIVE_LOW pull: PULL_UP }\nhooks {\n"
+             "  instruction { purpose: EQUALISE text: \"equalise\\r\" }\n"
+             "  instruction { purpose: BAD_SETTING text: \"one\" }\n"
+             "  instruction { purpose: BAD_SETTING text: \"two\" }\n"
+             "  settings_image { name: \"old\" file: \"settings.hex\" absorption_v { value: 14.2 } }\n"}});
+  ASSERT_TRUE(board.fault_output);
+  EXPECT_EQ(board.fault_output->pin, (device::Pin{'D', 7}));
+  EXPECT_THAT(board.device.watched, ::testing::Contains(board.fault_output->pin));
+  EXPECT_THAT(board.hooks.texts_for(Purpose::kEqualise), ::testing::ElementsAre("equalise\r"));
+  EXPECT_THAT(board.hooks.texts_for(Purpose::kBadSetting), ::testing::ElementsAre("one", "two"));
+  EXPECT_THAT(board.hooks.texts_for(Purpose::kFlood), ::testing::IsEmpty());
+  ASSERT_EQ(board.hooks.settings_images.size(), 1U);
+  EXPECT_EQ(board.hooks.settings_images[0].bytes, *board.eeprom);
+  EXPECT_EQ(board.hooks.settings_images[0].absorption_v, 14.2);
+}
+
+TEST_F(Board, DeclaresStagesAndLoadFiguresThatGoTogether) {
+  const std::string b = "board.textproto:";
+  const auto with = [](const std::string& more) {
+    return std::vector<std::pair<std::string, std::string>>{{"declared {", "declared { " + more}};
+  };
+  expect({
+      {with("equalise_v { value: 14 } equalise_longest_s { value: 60 }"),
+       {b + "47:32: declared.equalise_v: is 14, must not be below absorption_v (14.4)"}},
+      {with("rebulk_v { value: 14 } rebulk_delay_s { value: 60 }"),
+       {b + "50:20: declared.float_v: is 13.6, must be above rebulk_v (14)"}},
+      {with("load_high_v { value: 15 }"), {b + "47:33: declared.load_high_v: means nothing without load_high_delay_s"}},
+      {with("load_overload_a { value: 15 }"),
+       {b + "47:37: declared.load_overload_a: means nothing without load_overload_delay_s"}},
+  });
+}
+
 TEST_F(Board, FollowsTheDeclaredTemperatureWithinItsWindow) {
   Declared declared = load().declared;
   EXPECT_DOUBLE_EQ(declared.absorption_v_at(25), 14.4);

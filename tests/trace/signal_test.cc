@@ -49,23 +49,25 @@ TEST(Signals, TellTheUnitOfTheirValues) {
   EXPECT_EQ(unit_of(Signal::kCellDegc), "degC");
   EXPECT_EQ(unit_of(Signal::kSocFrac), "1");
   EXPECT_EQ(unit_of(Signal::kGassingA), "A");
+  EXPECT_EQ(unit_of(Signal::kFault), "1");
   for (const Signal sense : {Signal::kSense0V, Signal::kSense1V, Signal::kSense2V, Signal::kSense3V}) {
     EXPECT_EQ(unit_of(sense), "V") << name_of(sense);
   }
 }
 
 TEST(Signals, KeepTheirColumnOrderBecauseOldTracesHaveIt) {
-  constexpr std::array<std::string_view, 18> kOrder{"terminal_v",   "bus_v",     "battery_a", "panel_v",     "panel_a",
+  constexpr std::array<std::string_view, 19> kOrder{"terminal_v",   "bus_v",     "battery_a", "panel_v",     "panel_a",
                                                     "load_v",       "load_a",    "gate",      "load_switch", "poa_wpm2",
                                                     "battery_degc", "cell_degc", "soc_frac",  "gassing_a",   "sense0_v",
-                                                    "sense1_v",     "sense2_v",  "sense3_v"};
+                                                    "sense1_v",     "sense2_v",  "sense3_v",  "fault"};
   ASSERT_GE(kSignalCount, kOrder.size()) << "append only";
   for (std::size_t i = 0; i < kOrder.size(); ++i) EXPECT_EQ(name_of(at(i)), kOrder[i]);
 }
 
-TEST(Signals, ThatAreSwitchesAreTheGateAndTheLoadSwitch) {
+TEST(Signals, ThatAreSwitchesAreTheGateTheLoadSwitchAndTheFaultOutput) {
   for (std::size_t i = 0; i < kSignalCount; ++i) {
-    EXPECT_EQ(is_switch(at(i)), at(i) == Signal::kGate || at(i) == Signal::kLoadSwitch) << name_of(at(i));
+    EXPECT_EQ(is_switch(at(i)), at(i) == Signal::kGate || at(i) == Signal::kLoadSwitch || at(i) == Signal::kFault)
+        << name_of(at(i));
   }
 }
 
