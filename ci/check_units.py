@@ -23,7 +23,7 @@ WITHOUT_UNIT = {
     **dict.fromkeys(("value", "lowest", "highest", "tolerance", "minus", "measured", "margin", "margin_in_tolerances",
                      "first_offence_value", "level_offset"), "in the unit that the limit beside it names"),
     **dict.fromkeys(("above", "at_least", "below", "at_most", "tolerance_abs"), "a bound in the unit of the field it bounds"),
-    **dict.fromkeys(("min", "mean", "max", "low", "high"), "samples in the unit that the signal's name carries"),
+    **dict.fromkeys(("min", "mean", "mean_of", "max", "low", "high"), "samples in the unit that the signal's name carries"),
     # Pure numbers.
     **dict.fromkeys(("scale", "factor"), "a multiple of a rated figure"),
     **dict.fromkeys(("battery_resistance_scale", "battery_cable_scale", "panel_cable_scale"), "a multiple of a figure of the site"),

@@ -106,6 +106,10 @@ void Acceptance::power_up(const Start& start) {
   initial.soc_frac = start.soc_frac;
   initial.battery_degc = start.battery.in_si();
   initial.poa_wpm2 = start.sun.in_si();
+  if (start.ambient) initial.ambient_degc = start.ambient->in_si();
+  rig::VirtualRigSetup setup{bench().board, bench().site, bench().image, initial, bench().seed};
+  if (start.settings) setup.board.eeprom = start.settings;
+  if (start.other_battery) setup.site.battery = *start.other_battery;
   const auto* test = ::testing::UnitTest::GetInstance()->current_test_info();
   ++runs_;
   std::filesystem::path file;
@@ -114,7 +118,7 @@ void Acceptance::power_up(const Start& start) {
   }
   const std::filesystem::path flight =
       file.empty() ? file : std::filesystem::path{file}.replace_extension(".flight.csv");
-  rig_ = make_rig(bench().rig, {bench().board, bench().site, bench().image, initial, bench().seed}, flight);
+  rig_ = make_rig(bench().rig, setup, flight);
   recorder_ =
       std::make_unique<trace::Recorder>(file, identity_of(bench(), file_name_of(*test)), trace::RecorderOptions{});
   rig_->attach(*recorder_);
@@ -175,6 +179,27 @@ void Acceptance::sense_fault(profile::Quantity quantity, plant::SenseFaultKind k
   rig_->apply(scenario::SenseFault{channel->name, kind});
 }
 
+void Acceptance::happens(const scenario::Change& change) {
+  rig_->apply(change);
+}
+
+bool Acceptance::instruct(profile::Purpose purpose) {
+  const std::vector<std::string> texts = board().hooks.texts_for(purpose);
+  for (const std::string& text : texts) {
+    happens(scenario::SerialInput{text});
+    let_pass(200ms);
+  }
+  return !texts.empty();
+}
+
+double Acceptance::mean_of(Signal signal, Nanos over) {
+  verdict::Mean mean{{.signal = signal}};
+  rig_->attach(mean);
+  let_pass(over);
+  rig_->detach(mean);
+  return mean.figure().value;
+}
+
 bool Acceptance::await(Nanos patience, Nanos step, const std::function<bool()>& happened) {
   const Nanos end = rig_->now() + patience;
   while (!happened()) {
@@ -189,11 +214,7 @@ bool Acceptance::await(Nanos patience, Nanos step, const std::function<bool()>& 
 bool Acceptance::await_regulation(double set_point_v, Nanos patience) {
   std::optional<double> mean_v;
   const bool reached = await(patience, Nanos{0}, [&] {
-    verdict::Mean mean{{.signal = Signal::kBusV}};
-    rig_->attach(mean);
-    rig_->run_for(1s);
-    rig_->detach(mean);
-    mean_v = mean.figure().value;
+    mean_v = mean_of(Signal::kBusV, 1s);
     return *mean_v >= 0.99 * set_point_v;
   });
   if (reached) {

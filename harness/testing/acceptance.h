@@ -37,6 +37,9 @@ struct Start {
   double soc_frac{0.97};
   Irradiance sun{0.0};
   Temperature battery{25.0};
+  std::optional<Temperature> ambient{};                 ///< absent: the site's
+  std::optional<std::vector<std::uint8_t>> settings{};  ///< of the settings memory; absent: the board profile's
+  std::optional<plant::BatteryParams> other_battery{};  ///< absent: the site's
 };
 
 /// Monitors attached to the rig for as long as the watch lives, together with what the report will plot.
@@ -83,12 +86,17 @@ class Acceptance : public ::testing::Test {
   void battery_feeds(Amperes current);  ///< straight from the battery terminals of the board, past the load output
   void battery_connector(bool closed);
   void sense_fault(profile::Quantity quantity, plant::SenseFaultKind kind);
+  void happens(const scenario::Change& change);  ///< whatever else a scenario can do
+  /// Sends the board's instructions for a purpose on the serial line. False: the profile names none.
+  bool instruct(profile::Purpose purpose);
 
   // --- waiting; false: it did not happen within `patience` ---
   /// Until the bus, averaged over 1 s, has come up to 99 % of `set_point_v`, and then for the declared settling time.
   [[nodiscard]] bool await_regulation(double set_point_v, Nanos patience);
   [[nodiscard]] bool await_gate(bool on, Nanos patience);
   [[nodiscard]] bool await_load(bool on, Nanos patience);
+  /// The mean of a signal over the coming time.
+  [[nodiscard]] double mean_of(Signal signal, Nanos over);
   /// To the given fraction of a PWM cycle after the gate's next rise. Without edges, so far into a 2 ms grid.
   void go_to_phase(double fraction);
 

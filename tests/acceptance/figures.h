@@ -73,6 +73,23 @@ class HighestOf {
   std::int64_t count_{0};
 };
 
+/// A count of something that happened, or must not have.
+inline Figure counted(double value, std::int64_t exercised = 1) {
+  Figure figure;
+  figure.value = value;
+  figure.exercised = exercised;
+  return figure;
+}
+
+/// How many bytes of two images differ.
+inline double bytes_changed(const std::vector<std::uint8_t>& before, const std::vector<std::uint8_t>& after) {
+  double changed = 0;
+  for (std::size_t i = 0; i < before.size() && i < after.size(); ++i) {
+    changed += before[i] == after[i] ? 0 : 1;
+  }
+  return changed;
+}
+
 /// The bus voltage in means over a tenth of a second, so that a test can look back by the delay a device declares.
 class BusHistory final : public trace::Sink {
  public:
@@ -109,6 +126,36 @@ class BusHistory final : public trace::Sink {
   Nanos start_{0}, window_{0}, last_{0};
   double last_v_{0}, integral_{0};
   std::vector<std::pair<Nanos, double>> mean_v_;
+};
+
+/// By how much the bus lies higher when the gate goes off than when it goes on, as means over all edges but the first.
+class SwitchingLevels final : public verdict::Monitor {
+ public:
+  void on_sample(const trace::Sample& sample) override {
+    const bool on = sample[Signal::kGate] > 0.5;
+    if (seen_ && on != was_on_) {
+      (on ? on_v_ : off_v_) += sample[Signal::kBusV];
+      ++(on ? ons_ : offs_);
+      last_ = sample.time;
+    }
+    seen_ = true;
+    was_on_ = on;
+  }
+  [[nodiscard]] Figure figure() const override {
+    Figure figure;
+    figure.exercised = std::min(ons_, offs_);
+    figure.worst = last_;
+    if (figure.exercised > 0) {
+      figure.value = off_v_ / static_cast<double>(offs_) - on_v_ / static_cast<double>(ons_);
+    }
+    return figure;
+  }
+
+ private:
+  bool seen_{false}, was_on_{false};
+  double on_v_{0}, off_v_{0};
+  std::int64_t ons_{0}, offs_{0};
+  Nanos last_{0};
 };
 
 /// How often charging stopped (the gate off for a second on end) and then began again.

@@ -1,91 +1,14 @@
 // When the load output opens and closes: levels, delays.
-#include <algorithm>
-#include <variant>
-
-#include "tests/acceptance/figures.h"
+#include "tests/acceptance/load_bench.h"
 
 namespace dawnrig::acceptance {
 namespace {
 
 using namespace testing::literals;
-using testing::Amperes;
 using verdict::FirstCrossing;
 using verdict::Side;
 
-class LoadOutput : public testing::Acceptance {
- protected:
-  /// True: there is nothing here to judge.
-  bool nothing_declared() {
-    if (!board().load_output) {
-      not_applicable("this device has no load output");
-      return true;
-    }
-    if (!declared().load_disconnect_v || !declared().load_reconnect_v) {
-      not_applicable("load disconnect and reconnect are not declared");
-      return true;
-    }
-    return false;
-  }
-
-  /// By how much the bus sinks per ampere drawn, within seconds.
-  [[nodiscard]] static double source_ohm() {
-    const auto& site = testing::bench().site;
-    return std::visit(
-        [&](const auto& battery) { return site.battery_cable_ohm + battery.r_series_ohm + battery.r_fast_ohm; },
-        site.battery);
-  }
-
-  /// Moves the drawn current so that the bus goes by about 10 mV per 12 V and second, until the load output is as
-  /// wanted.
-  bool creep(double direction, bool until_load_on, Nanos patience) {
-    const double step_a = 0.010 * scale() / source_ohm() * direction;
-    const Nanos end = rig().now() + patience;
-    while ((rig().latest()[Signal::kLoadSwitch] > 0.5) != until_load_on) {
-      if (rig().now() >= end || !rig().invalid_because().empty()) {
-        return false;
-      }
-      drawn_a_ = std::max(0.0, drawn_a_ + step_a);
-      battery_feeds(Amperes{drawn_a_});
-      const Nanos second = rig().now() + 1s;
-      while (rig().now() < second && (rig().latest()[Signal::kLoadSwitch] > 0.5) != until_load_on) {
-        let_pass(20ms);
-      }
-    }
-    return true;
-  }
-
-  void draw(double current_a) {
-    drawn_a_ = std::max(0.0, current_a);
-    battery_feeds(Amperes{drawn_a_});
-  }
-
-  /// What must be drawn for the bus to lie at `level_v`, from where it lies now.
-  [[nodiscard]] double current_for(double level_v) {
-    return drawn_a_ + (rig().latest()[Signal::kBusV] - level_v) / source_ohm();
-  }
-
-  /// The level that the bus had when the device's delay began.
-  static Figure level_before(const BusHistory& history, Nanos switched, double delay_s, double declared_v,
-                             bool happened) {
-    Figure figure;
-    const auto level_v = history.at(switched - from_seconds(delay_s));
-    figure.worst = switched;
-    figure.exercised = happened && level_v ? 1 : 0;
-    figure.value = level_v.value_or(declared_v) - declared_v;
-    return figure;
-  }
-
-  static Figure delay_figure(Nanos from, Nanos to, double declared_s, bool happened) {
-    Figure figure;
-    figure.value = in_seconds(to - from) - declared_s;
-    figure.worst = to;
-    figure.exercised = 1;
-    figure.cut_off = !happened;
-    return figure;
-  }
-
-  double drawn_a_{0};
-};
+class LoadOutput : public LoadBench {};
 
 TEST_F(LoadOutput, OpensAtTheDeclaredVoltageOfASinkingBattery) {
   if (nothing_declared()) {
@@ -105,6 +28,17 @@ TEST_F(LoadOutput, OpensAtTheDeclaredVoltageOfASinkingBattery) {
   let_pass(2s);
   judge("LOAD-DISCONNECT-LEVEL", level, "bus voltage when the disconnect delay began, less the declared voltage",
         *watch);
+}
+
+TEST_F(LoadOutput, FeedsTheLoadsFromAGoodBattery) {
+  if (!board().load_output) {
+    return not_applicable("this device has no load output");
+  }
+  power_up({.soc_frac = 0.9, .sun = 100_Wpm2});
+  verdict::SettlingTime on{{.signal = Signal::kLoadSwitch}, 0.5, 1.0};
+  const auto watch = watch_with({&on}, {Signal::kBusV, Signal::kLoadSwitch});
+  let_pass(60s);
+  judge("LOAD-ON", on, "time from power-up until the load output is on for good", *watch);
 }
 
 TEST_F(LoadOutput, OpensAfterTheDeclaredDelay) {
@@ -134,6 +68,7 @@ TEST_F(LoadOutput, ClosesAgainAtTheDeclaredVoltageAfterTheDeclaredDelay) {
   ASSERT_TRUE(await_load(true, 300s)) << "the load output stays off on a full battery";
   draw(current_for(0.97 * *declared().load_disconnect_v));
   ASSERT_TRUE(await_load(false, 120s)) << "the load output never opened";
+  sit_out_hold_off_below(level_v);
 
   // Slowly up through the declared level, then on until the load closes.
   draw(current_for(level_v - 0.2 * scale()));
@@ -149,6 +84,7 @@ TEST_F(LoadOutput, ClosesAgainAtTheDeclaredVoltageAfterTheDeclaredDelay) {
   // Down once more, then up in one step.
   draw(current_for(0.97 * *declared().load_disconnect_v));
   ASSERT_TRUE(await_load(false, 120s)) << "the load output did not open a second time";
+  sit_out_hold_off_below(level_v);
   const auto again = watch_with({}, {Signal::kBusV, Signal::kLoadSwitch});
   FirstCrossing rises{
       {.signal = Signal::kBusV, .average_over = 100ms}, Side::kAbove, level_v, verdict::IfNever::kWholeWatch};

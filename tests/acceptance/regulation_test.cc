@@ -1,5 +1,7 @@
 // How well the set points are held, in steady sun and when sun and load change.
 #include <algorithm>
+#include <variant>
+#include <vector>
 
 #include "tests/acceptance/figures.h"
 
@@ -47,6 +49,7 @@ TEST_F(Regulation, TakesAllThatTheArrayGivesInBulk) {
 TEST_F(Regulation, HoldsTheAbsorptionVoltageFromHalfSunToFullSun) {
   reach_absorption();
   FarthestOff worst;
+  std::vector<double> means;
   std::unique_ptr<testing::Watch> watch;
   for (const Irradiance sun : {1000_Wpm2, 700_Wpm2, 500_Wpm2}) {
     sun_turns_to(sun, 2s);
@@ -60,8 +63,10 @@ TEST_F(Regulation, HoldsTheAbsorptionVoltageFromHalfSunToFullSun) {
     const bool array_suffices = duty.figure().value < 0.97;
     if (array_suffices || sun == 1000_Wpm2) {
       worst.add(mean.figure());
+      means.push_back(mean.figure().value);
     }
   }
+  judge("SETPOINT-SPREAD", verdict::spread_of(means), "spread of the voltages held in full, 70 and 50 % sun", *watch);
   judge("SETPOINT-ABSORPTION", worst.figure(), "mean bus voltage over 30 s less the set point, the worst of three suns",
         *watch);
 }
@@ -117,6 +122,49 @@ TEST_F(Regulation, RidesThroughLoadStepsAtEveryPhaseOfThePwmCycle) {
   } else {
     not_applicable("LOAD-STEP-NO-DISCONNECT: this device has no load output");
   }
+}
+
+TEST_F(Regulation, HoldsStillOnAnAgedBattery) {
+  reach_absorption();
+  happens(scenario::BatteryResistance{4.0});
+  let_pass(from_seconds(2.0 * declared().settle_s));
+  PeakToPeak voltage{{.signal = Signal::kBusV, .average_over = 50ms, .limit = limit("AGED-RIPPLE")}};
+  Mean mean{{.signal = Signal::kBusV, .minus = set_point_v()}};
+  const auto watch = watch_with({&voltage, &mean}, {Signal::kBusV, Signal::kGate});
+  let_pass(30s);
+  watch->end();
+  judge("AGED-RIPPLE", voltage, "swing of the bus voltage averaged over 50 ms, on four times the resistance", *watch);
+  judge("AGED-SETPOINT", mean, "mean bus voltage less the set point, on four times the resistance", *watch);
+}
+
+TEST_F(Regulation, SwitchesAtTheDeclaredHysteresis) {
+  if (!declared().regulation_hysteresis_v) {
+    return not_applicable("this device regulates without pause: it declares no switching hysteresis");
+  }
+  reach_absorption();
+  SwitchingLevels levels;
+  const auto watch = watch_with({&levels}, {Signal::kBusV, Signal::kGate});
+  let_pass(3min);
+  judge("REGULATION-HYSTERESIS", less(levels.figure(), *declared().regulation_hysteresis_v),
+        "mean bus voltage at switching off less that at switching on, less the declared hysteresis", *watch);
+}
+
+TEST_F(Regulation, LosesLittleVoltageOnTheWayIn) {
+  power_up({.soc_frac = 0.6, .sun = 1000_Wpm2});
+  let_pass(from_seconds(declared().startup_s + declared().settle_s));
+  Mean panel{{.signal = Signal::kPanelV}};
+  Mean bus{{.signal = Signal::kBusV}};
+  verdict::OnFraction duty{Signal::kGate};
+  const auto watch = watch_with({&panel, &bus, &duty}, {Signal::kPanelV, Signal::kBusV, Signal::kGate});
+  let_pass(5s);
+  watch->end();
+  if (!std::holds_alternative<plant::SeriesPwmParams>(board().stage.topology)) {
+    return not_applicable("only of a series stage is the drop from panel to battery a loss");
+  }
+  Figure drop = less(panel.figure(), bus.figure().value + array_a(1000_Wpm2) * testing::bench().site.panel_cable_ohm);
+  drop.exercised = duty.figure().value > 0.99 ? drop.exercised : 0;
+  judge("CHARGE-PATH-DROP", drop, "voltage between the panel's and the battery's terminals of the board in full sun",
+        *watch);
 }
 
 TEST_F(Regulation, SettlesAfterTheSunComesUpInOneStep) {

@@ -25,13 +25,13 @@ inline std::ostream& operator<<(std::ostream& out, const Fixture& fixture) {
 
 inline std::vector<Fixture> every_image() {
   std::vector<Fixture> all;
-  const std::vector<std::string> faults{"duty_wraps", "float_two_percent_high", "no_shutdown_on_open_sense",
-                                        "temperature_sign", "wrong_divisor"};
+  const std::vector<std::string> faults{"float_two_percent_high", "m20_calibration_inverted", "m30_duty_wraps",
+                                        "no_shutdown_on_open_sense", "temperature_sign"};
   for (const std::string revision : {"a", "b"}) {
     const std::string board = "ridge_repeater_" + revision;
     all.push_back({"reference_device/ridge_" + revision, board, "ridge_repeater_site"});
     for (const std::string& fault : faults) {
-      all.push_back({"reference_device/faults/" + fault + "_" + revision, board, "ridge_repeater_site"});
+      all.push_back({"reference_device/mutants/" + fault + "_" + revision, board, "ridge_repeater_site"});
     }
   }
   all.push_back({"core_device/core_device", "core_device", "core_device_site"});

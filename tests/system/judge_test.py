@@ -33,7 +33,7 @@ class JudgeTest(TreeTest):
         return re.findall(r"^(PASS|FAIL|INVALID|VACUOUS) +([A-Z0-9-]+) ", done.stdout, re.MULTILINE)
 
     def mutant(self, name, tests, revision="a"):
-        return self.judge((IMAGES / f"reference_device/faults/{name}_{revision}.elf", PROFILES / f"ridge_repeater_{revision}.textproto",
+        return self.judge((IMAGES / f"reference_device/mutants/{name}_{revision}.elf", PROFILES / f"ridge_repeater_{revision}.textproto",
                            RIDGE_SITE), tests=tests)
 
     def assert_found(self, done, *ids):
@@ -68,11 +68,11 @@ class ReferenceDevice(JudgeTest):
 class SeededBugs(JudgeTest):
 
     def test_a_duty_that_wraps_at_255(self):
-        self.assert_found(self.mutant("duty_wraps", "Regulation.Takes*"), "BULK-CHARGE")
+        self.assert_found(self.mutant("m30_duty_wraps", "Regulation.Takes*"), "BULK-CHARGE")
 
     def test_a_wrong_divisor(self):
         for revision in "ab":
-            self.assert_found(self.mutant("wrong_divisor", "Regulation.HoldsTheAbsorption*", revision), "SETPOINT-ABSORPTION")
+            self.assert_found(self.mutant("m20_calibration_inverted", "Regulation.HoldsTheAbsorption*", revision), "SETPOINT-ABSORPTION")
 
     def test_a_temperature_coefficient_of_the_wrong_sign(self):
         self.assert_found(self.mutant("temperature_sign", "Stages.Follow*"), "COMPENSATION-SLOPE")

@@ -1,0 +1,191 @@
+// How absorption ends, what clouds do to it, when charging starts over, and equalisation.
+#include <algorithm>
+#include <vector>
+
+#include "tests/acceptance/figures.h"
+
+namespace dawnrig::acceptance {
+namespace {
+
+using namespace testing::literals;
+using profile::Purpose;
+using testing::Irradiance;
+using testing::Temperature;
+using verdict::FirstCrossing;
+using verdict::Highest;
+using verdict::Mean;
+using verdict::Side;
+using verdict::TimeAbove;
+
+class AbsorptionAndAfter : public testing::Acceptance {
+ protected:
+  /// One per cent below the absorption voltage: below it, the battery is not being absorbed.
+  [[nodiscard]] double threshold_v() const { return 0.99 * declared().absorption_v; }
+
+  /// Until the mean over a second lies on a side of a level; false: not within `patience`.
+  bool await_level(Side side, double level_v, Nanos patience) {
+    const Nanos end = rig().now() + patience;
+    while (rig().now() < end && rig().invalid_because().empty()) {
+      const double mean_v = mean_of(Signal::kBusV, 1s);
+      if (side == Side::kAbove ? mean_v > level_v : mean_v < level_v) {
+        return true;
+      }
+    }
+    return false;
+  }
+
+  /// Whether this device can be told to equalise, and says what it then does.
+  bool equalises() {
+    const bool can = declared().equalise_v && declared().equalise_longest_s && declared().float_v &&
+                     !board().hooks.texts_for(Purpose::kEqualise).empty();
+    if (!can) {
+      not_applicable("no equalisation is declared, or the profile does not say how to ask for it");
+    }
+    return can;
+  }
+
+  /// To float, on a battery as good as full.
+  bool reach_float() {
+    power_up({.soc_frac = 0.98, .sun = 1000_Wpm2});
+    const double longest_s = declared().absorption_longest_s.value_or(1.5 * declared().absorption_time_s.value_or(0.0));
+    return await_level(Side::kAbove, threshold_v(), 30min) &&
+           await_level(Side::kBelow, threshold_v(), from_seconds(longest_s + 60.0));
+  }
+
+  /// The highest voltage, averaged over a second, of a minute and a half after being told to equalise, less absorption.
+  Figure highest_when_told(std::unique_ptr<testing::Watch>& watch) {
+    Highest highest{{.signal = Signal::kBusV, .minus = declared().absorption_v, .average_over = 1s}};
+    watch = watch_with({&highest});
+    instruct(Purpose::kEqualise);
+    let_pass(90s);
+    watch->end();
+    return highest.figure();
+  }
+};
+
+TEST_F(AbsorptionAndAfter, CloudsAndAMinuteOfDarknessNeitherCompleteNorRepeatAbsorption) {
+  if (!declared().absorption_time_s || !declared().float_v) {
+    return not_applicable("absorption time or float voltage are not declared");
+  }
+  const double absorption_s = *declared().absorption_time_s;
+  power_up({.soc_frac = 0.97, .sun = 1000_Wpm2});
+  ASSERT_TRUE(await_level(Side::kAbove, threshold_v(), 30min)) << "absorption was never reached";
+  TimeAbove at_voltage{{.signal = Signal::kBusV, .average_over = 1s}, threshold_v()};
+  const auto watch = watch_with({&at_voltage}, {Signal::kBusV, Signal::kPoaWpm2, Signal::kGate});
+  for (const Irradiance cloud : {60_Wpm2, 0_Wpm2, 30_Wpm2}) {
+    let_pass(from_seconds(0.2 * absorption_s));
+    sun_turns_to(cloud, 2s);
+    let_pass(60s);
+    sun_turns_to(1000_Wpm2, 2s);
+    static_cast<void>(await_level(Side::kAbove, threshold_v(), 2min));
+  }
+  Figure figure;
+  figure.cut_off = !await_level(Side::kBelow, threshold_v(), from_seconds(1.2 * absorption_s));
+  let_pass(5s);
+  watch->end();
+  const Figure time = at_voltage.figure();
+  figure.value = 100.0 * (time.value / absorption_s - 1.0);
+  figure.exercised = time.exercised;
+  figure.worst = rig().now();
+  judge("ABSORPTION-CLOUD-TIME", figure,
+        "time at the absorption voltage in spite of three clouds, against the declared time", *watch);
+}
+
+TEST_F(AbsorptionAndAfter, EndsEvenIfTheVoltageIsNeverQuiteReached) {
+  if (!declared().absorption_longest_s || !declared().float_v) {
+    return not_applicable("no longest time of absorption is declared");
+  }
+  const double longest_s = *declared().absorption_longest_s;
+  power_up({.soc_frac = 0.97, .sun = 1000_Wpm2});
+  ASSERT_TRUE(await_level(Side::kAbove, threshold_v(), 30min)) << "absorption was never reached";
+  const auto whole = watch_with({}, {Signal::kBusV, Signal::kPoaWpm2, Signal::kGate});
+  // As much sun as holds the battery one to two per cent below its set point.
+  const Nanos end = rig().now() + from_seconds(longest_s + 30.0);
+  double sun = 300;
+  std::int64_t hovered = 0;
+  while (rig().now() < end) {
+    sun_turns_to(Irradiance{sun});
+    const double share = mean_of(Signal::kBusV, 10s) / declared().absorption_v;
+    sun = std::clamp(share > 0.988 ? 0.9 * sun : share < 0.980 ? 1.1 * sun : sun, 5.0, 1000.0);
+    hovered += share < 0.992 && share > 0.96 ? 1 : 0;
+  }
+  sun_turns_to(1000_Wpm2);
+  let_pass(60s);
+  Mean mean{{.signal = Signal::kBusV, .minus = *declared().float_v}};
+  const auto watch = watch_with({&mean});
+  let_pass(30s);
+  watch->end();
+  Figure figure = mean.figure();
+  figure.exercised = hovered >= 20 ? figure.exercised : 0;
+  judge("ABSORPTION-ENDS", figure,
+        "mean bus voltage in full sun after the longest declared absorption, less the float set point", *whole);
+}
+
+TEST_F(AbsorptionAndAfter, StartsOverWhenTheBatteryIsDrawnDownInFloat) {
+  if (!declared().rebulk_v || !declared().float_v || !declared().absorption_time_s) {
+    return not_applicable("a return from float to bulk is not declared");
+  }
+  ASSERT_TRUE(reach_float()) << "float was never reached";
+  let_pass(20s);
+  // A load that the sun cannot feed, for long enough.
+  sun_turns_to(100_Wpm2);
+  battery_feeds(testing::Amperes{30.0});
+  const Nanos begun = rig().now();
+  const auto watch = watch_with({}, {Signal::kBusV, Signal::kGate});
+  while (mean_of(Signal::kBusV, 1s) > *declared().rebulk_v - 0.2 * scale() && rig().now() < begun + 5min) {
+    battery_feeds(testing::Amperes{30.0 + 10.0 * in_seconds(rig().now() - begun)});
+  }
+  let_pass(from_seconds(declared().rebulk_delay_s.value_or(0.0) + 10.0));
+  battery_feeds(0_A);
+  sun_turns_to(1000_Wpm2);
+  const Nanos released = rig().now();
+  Figure figure;
+  figure.exercised = 1;
+  figure.cut_off = !await_level(Side::kAbove, threshold_v(), 15min);
+  figure.worst = rig().now();
+  figure.value = in_seconds(rig().now() - released);
+  judge("REBULK", figure, "time from the end of a heavy load in float until the absorption voltage is reached again",
+        *watch);
+}
+
+TEST_F(AbsorptionAndAfter, EqualisesAsDeclaredAndOnlyABatteryThatStandsIt) {
+  if (!equalises()) {
+    return;
+  }
+  const double longest_s = *declared().equalise_longest_s;
+  ASSERT_TRUE(reach_float()) << "float was never reached";
+  let_pass(10s);
+  const auto whole = watch_with({}, {Signal::kBusV, Signal::kGate});
+  ASSERT_TRUE(instruct(Purpose::kEqualise));
+  const Nanos begun = rig().now();
+  Figure reached = counted(0.0);
+  reached.cut_off = !await_level(Side::kAbove, 0.99 * *declared().equalise_v, 5min);
+  reached.value = in_seconds(rig().now() - begun);
+  let_pass(from_seconds(declared().settle_s));
+  Mean mean{{.signal = Signal::kBusV, .minus = *declared().equalise_v}};
+  const auto watch = watch_with({&mean});
+  let_pass(30s);
+  watch->end();
+  Figure ends = counted(0.0);
+  ends.cut_off = !await_level(Side::kBelow, threshold_v(), from_seconds(longest_s + 120.0));
+  ends.value = in_seconds(rig().now() - begun) - longest_s;
+  judge("EQUALISE-BEGINS", reached, "time from being told to equalise until the voltage is reached", *whole);
+  judge("EQUALISE-VOLTAGE", mean, "mean bus voltage in equalisation less the declared voltage", *watch);
+  judge("EQUALISE-ENDS", ends, "time from the beginning of equalisation to its end, less the longest declared", *whole);
+
+  std::unique_ptr<testing::Watch> quiet;
+  battery_is_at(Temperature{48.0});
+  let_pass(5s);
+  const Figure hot = highest_when_told(quiet);
+  judge("EQUALISE-NOT-HOT", hot, "highest bus voltage less absorption, when told to equalise a hot battery", *quiet);
+  battery_is_at(Temperature{25.0});
+  if (!instruct(Purpose::kSealedBattery)) {
+    return not_applicable("EQUALISE-NOT-SEALED: the profile does not say how to choose a sealed battery");
+  }
+  const Figure sealed = highest_when_told(quiet);
+  judge("EQUALISE-NOT-SEALED", sealed, "highest bus voltage less absorption, when told to equalise a sealed battery",
+        *quiet);
+}
+
+}  // namespace
+}  // namespace dawnrig::acceptance
