@@ -21,6 +21,7 @@ void add_judge(CLI::App& app, Action& chosen);
 void add_export(CLI::App& app, Action& chosen);
 void add_bench(CLI::App& app, Action& chosen);
 void add_characterise(CLI::App& app, Action& chosen);
+void add_drift(CLI::App& app, Action& chosen);
 void add_metering(CLI::App& app, Action& chosen);
 
 }  // namespace dawnrig::cli

@@ -7,6 +7,7 @@
 #include <cstdio>
 #include <filesystem>
 #include <memory>
+#include <optional>
 #include <string>
 #include <system_error>
 #include <thread>
@@ -16,6 +17,7 @@
 #include "harness/cli/commands.h"
 #include "harness/cli/exit_code.h"
 #include "harness/report/report.h"
+#include "harness/report/results.h"
 #include "harness/testing/judging.h"
 
 namespace dawnrig::cli {
@@ -33,7 +35,15 @@ struct JudgeOptions {
   std::vector<std::string> firmware;
   std::vector<std::string> boards;
   std::vector<std::string> sites;
+  std::string catalogue;
 };
+
+/// As given, or the one beside the requirements, if there is one.
+std::optional<fs::path> catalogue_of(const JudgeOptions& given) {
+  if (!given.catalogue.empty()) return given.catalogue;
+  const fs::path beside = given.judging.requirements.parent_path() / "catalogue.textproto";
+  return fs::exists(beside) ? std::optional{beside} : std::nullopt;
+}
 
 std::vector<testing::Entrant> entrants_of(const JudgeOptions& given) {
   const std::size_t devices = given.boards.size();
@@ -51,6 +61,7 @@ std::vector<testing::Entrant> entrants_of(const JudgeOptions& given) {
 }
 
 int judge(JudgeOptions given) {
+  if (const auto catalogue = catalogue_of(given)) static_cast<void>(report::load_catalogue(*catalogue));
   testing::JudgingOptions& judging = given.judging;
   judging.entrants = entrants_of(given);
   if (judging.rig.kind == testing::RigKind::kBench) {
@@ -60,7 +71,7 @@ int judge(JudgeOptions given) {
   judging.progress = ::isatty(STDERR_FILENO) != 0;
   const testing::JudgingOutcome outcome = testing::judge_devices(judging);
   const fs::path page = judging.out / "report.html";
-  report::write_html(outcome.result_files, page);
+  report::write_html(outcome.result_files, page, catalogue_of(given));
   report::print_table(outcome.result_files, stdout);
   std::printf("\n%.0f s simulated in %.0f s\n\n%s\nreport: %s\n", outcome.simulated_s, outcome.wall_s, kCautions,
               fs::absolute(page).lexically_normal().c_str());
@@ -90,6 +101,10 @@ void add_judge(CLI::App& app, Action& chosen) {
   command->add_option("--board", options->boards, "board profile; once per device")->required();
   command->add_option("--site", options->sites, "site profile; once per device, or one for all")->required();
   command->add_option("--requirements", judging.requirements, "requirement file")->required();
+  command->add_option(
+      "--catalogue", options->catalogue,
+      "what the suite sets out to cover, shown in the report; catalogue.textproto beside the requirements "
+      "if there is one");
   command->add_option("--out", judging.out, "folder for report, results, traces and logs")->required();
   command->add_option("--filter", judging.filter, "which tests, with * and ?; several joined by ':'")
       ->capture_default_str();

@@ -31,6 +31,7 @@ int with_arguments(int argc, char** argv) {
   cli::add_judge(app, chosen);
   cli::add_export(app, chosen);
   cli::add_characterise(app, chosen);
+  cli::add_drift(app, chosen);
   cli::add_bench(app, chosen);
   cli::add_metering(app, chosen);
   try {

@@ -184,6 +184,8 @@ struct Requirement {
   bool per_12v{false};
   std::string source;
   Confidence confidence{Confidence::kProposed};
+  std::string file;  ///< that it stands in
+  int line{0};
 };
 
 struct RequirementSet {
@@ -196,6 +198,8 @@ struct RequirementSet {
 // Each throws base::BadInput with every problem of the file at once.
 [[nodiscard]] BoardProfile load_board(const std::filesystem::path& file);
 [[nodiscard]] SiteProfile load_site(const std::filesystem::path& file);
+/// With everything that the file builds upon; a requirement of the file replaces that of the same id. The hash is over
+/// all of the files. Levels must lie in the order that any charge controller needs: see levels.cc.
 [[nodiscard]] RequirementSet load_requirements(const std::filesystem::path& file);
 
 /// Combinations that cannot work together (nominal voltage against the number of cells, a panel that cannot reach the

@@ -76,6 +76,10 @@ void judge_pins(const proto::BoardProfile& written, const BoardProfile& board, J
 void judge_sense(const BoardProfile& board, Judge& judge);
 void judge_declared(const BoardProfile& board, Judge& judge);
 
+struct RequirementSet;
+/// Throws base::BadInput if levels do not lie in their order.
+void judge_levels(const RequirementSet& set);
+
 /// A load as it is written, but for the rows of a series.
 [[nodiscard]] plant::LoadParams load_params(const proto::Load& written);
 void judge_loads(const proto::SiteProfile& written, Judge& judge);

@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <map>
 
+#include "harness/base/hash.h"
 #include "harness/base/text.h"
 #include "harness/profile/profile.h"
 #include "harness/profile/reading.h"
@@ -76,7 +77,10 @@ const Requirement* RequirementSet::find(std::string_view id) const {
   return found == requirements.end() ? nullptr : &*found;
 }
 
-RequirementSet load_requirements(const std::filesystem::path& file) {
+namespace {
+
+/// One file without what it builds upon.
+std::pair<RequirementSet, std::string> load_one(const std::filesystem::path& file) {
   proto::RequirementSet written;
   base::TextprotoFile read = base::read_textproto(file, written);
   RequirementSet set;
@@ -86,8 +90,10 @@ RequirementSet load_requirements(const std::filesystem::path& file) {
   Judge judge(read.complaints);
   std::map<std::string, int, std::less<>> lines;
   for (int i = 0; i < written.requirement_size(); ++i) {
-    const Requirement requirement = requirement_of(written.requirement(i));
+    Requirement requirement = requirement_of(written.requirement(i));
     const std::string path = "requirement[" + std::to_string(i) + "]";
+    requirement.file = read.file;
+    requirement.line = read.complaints.locations.of(path).line;
     if (judge.trusts(path + ".id")) {
       const int line = read.complaints.locations.of(path + ".id").line;
       const auto [first, is_new] = lines.emplace(requirement.id, line);
@@ -101,8 +107,53 @@ RequirementSet load_requirements(const std::filesystem::path& file) {
     judge_limit(requirement, path, judge);
     set.requirements.push_back(requirement);
   }
+  if (!written.upon().empty() && !std::filesystem::exists(file.parent_path() / written.upon())) {
+    judge.complain("upon", "is \"" + written.upon() + "\", and there is no such file beside this one");
+  }
   read.complaints.throw_if_any();
-  return set;
+  return {set, written.upon()};
+}
+
+/// What the file builds upon, and then the file: the later one of an id counts, in the place of the first.
+void put_on(RequirementSet& base, const RequirementSet& more) {
+  for (const Requirement& requirement : more.requirements) {
+    const auto at = std::find_if(base.requirements.begin(), base.requirements.end(),
+                                 [&](const Requirement& r) { return r.id == requirement.id; });
+    if (at == base.requirements.end()) {
+      base.requirements.push_back(requirement);
+    } else {
+      *at = requirement;
+    }
+  }
+}
+
+}  // namespace
+
+RequirementSet load_requirements(const std::filesystem::path& file) {
+  constexpr std::size_t kDeepest = 8;
+  std::vector<RequirementSet> layers;  // the file itself first
+  std::filesystem::path next = file;
+  for (bool more = true; more;) {
+    auto [set, upon] = load_one(next);
+    layers.push_back(std::move(set));
+    more = !upon.empty();
+    next = next.parent_path() / upon;
+    if (more && layers.size() == kDeepest) {
+      throw base::BadInput(file.string(), "builds upon more than " + std::to_string(kDeepest) +
+                                              " files, or upon itself: " + next.string());
+    }
+  }
+  RequirementSet all = layers.back();
+  std::string hashes = all.sha256;
+  for (std::size_t i = layers.size() - 1; i-- > 0;) {
+    put_on(all, layers[i]);
+    hashes += layers[i].sha256;
+  }
+  all.file = layers.front().file;
+  all.name = layers.front().name;
+  all.sha256 = layers.size() == 1 ? hashes : base::sha256_hex(std::string_view{hashes});
+  judge_levels(all);
+  return all;
 }
 
 }  // namespace dawnrig::profile

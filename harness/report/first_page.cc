@@ -91,6 +91,26 @@ std::string what_went_wrong(const Results& results) {
   return "<section class=\"wrong\"><h2>What went wrong</h2><ul>" + items + "</ul></section>";
 }
 
+/// The requirements that hold by the least, of all devices: where the next change will be felt first.
+std::string closest(const Results& results) {
+  constexpr std::size_t kShown = 5;
+  std::string rows;
+  std::size_t shown = 0;
+  for (const Row& row : results.rows) {
+    // A count that must be zero and is zero has no margin that could shrink.
+    if (row.worst().verdict != Verdict::kPass || row.worst().margin <= 0 || shown == kShown) continue;
+    ++shown;
+    rows += "<tr><td><a href=\"#" + anchor_of(row) + "\">" + escaped(row.sentence) + "</a></td>" +
+            element("td", "number", limit_text(row.worst())) + element("td", "number", measured_text(row.worst())) +
+            element("td", "number", margin_text(row.worst())) + element("td", "", row.confidence) + "</tr>";
+  }
+  if (rows.empty()) return "";
+  return "<section><h2>Closest to its limit</h2><table class=\"small\"><thead><tr><th>what must hold</th><th "
+         "class=\"number\">limit</th><th class=\"number\">measured</th><th class=\"number\">margin</th><th>the limit "
+         "is</th></tr></thead><tbody>" +
+         rows + "</tbody></table></section>";
+}
+
 std::string file_and_hash(const Hashed& hashed) {
   return escaped(std::filesystem::path{hashed.file}.filename().string()) + " <code>" +
          escaped(short_hash(hashed.sha256)) + "</code>";
@@ -146,17 +166,19 @@ std::string first_page(const Results& results) {
   }
   std::string title;
   for (const std::string& board : boards) title += (title.empty() ? "" : " and ") + board;
-  std::string html = "<header>" + element("h1", "", title.empty() ? "No device" : capitalised(title));
+  std::string html =
+      "<div class=\"certificate\"><header>" + element("h1", "", title.empty() ? "No device" : capitalised(title));
   html += element("p", "lead",
                   "Verdict report. A requirement holds when its worst measured figure stays within the limit; "
                   "the margin says by how much.");
   html += "</header><div class=\"devices\">";
   for (const Device& device : results.devices) html += device_box(device, results);
-  html += "</div>" + what_went_wrong(results);
+  html += "</div>" + what_went_wrong(results) + closest(results);
   html += "<section><h2>What was tested</h2>" + identity_table(results) + "</section>";
+  html += not_shown(results);
   html += "<section><h2>Before you rely on this</h2><ul class=\"cautions\">";
   for (const char* caution : kCautions) html += element("li", "", caution);
-  return html + "</ul></section>";
+  return html + "</ul></section></div>";
 }
 
 }  // namespace dawnrig::report

@@ -14,6 +14,10 @@ namespace dawnrig::report {
 [[nodiscard]] std::string verdict_table(const Results& results);
 /// One card per requirement, in the same order.
 [[nodiscard]] std::string cards(const Results& results);
+/// Every subject of the catalogue with its verdicts, margins and reasons; "" without a catalogue.
+[[nodiscard]] std::string catalogue_section(const Results& results);
+/// What a reader must not take these results for: subjects that only hardware shows, that do not apply, or are open.
+[[nodiscard]] std::string not_shown(const Results& results);
 /// Troubles of tests, what did not apply, runs and full hashes.
 [[nodiscard]] std::string appendix(const Results& results);
 

@@ -8,8 +8,10 @@
 
 namespace dawnrig::report {
 
-void write_html(const std::vector<std::filesystem::path>& result_files, const std::filesystem::path& page) {
-  const Results results = load_results(result_files);
+void write_html(const std::vector<std::filesystem::path>& result_files, const std::filesystem::path& page,
+                const std::optional<std::filesystem::path>& catalogue) {
+  Results results = load_results(result_files);
+  if (catalogue) results.catalogue = load_catalogue(*catalogue);
   const std::string title = results.devices.empty() ? "no device" : results.devices.front().board_name;
   base::AtomicFile file{page};
   // Written so that an XML parser can read it too.
@@ -19,6 +21,7 @@ void write_html(const std::vector<std::filesystem::path>& result_files, const st
                 << "</style></head>\n<body>\n"
                 << first_page(results) << "\n"
                 << verdict_table(results) << "\n"
+                << catalogue_section(results) << "\n"
                 << cards(results) << "\n"
                 << appendix(results) << "\n</body></html>\n";
   file.commit();

@@ -4,6 +4,7 @@
 
 #include <cstdio>
 #include <filesystem>
+#include <optional>
 #include <vector>
 
 namespace dawnrig::report {
@@ -12,8 +13,9 @@ namespace dawnrig::report {
 // revision, site, image) are merged. Throws base::BadInput, naming the file, if one is missing or is no result file.
 
 /// One self-contained page: no script, nothing from outside. Replaced atomically; throws base::RunFault if it cannot be
-/// written whole.
-void write_html(const std::vector<std::filesystem::path>& result_files, const std::filesystem::path& page);
+/// written whole. `catalogue` (optional): what the suite set out to cover, shown with its verdicts.
+void write_html(const std::vector<std::filesystem::path>& result_files, const std::filesystem::path& page,
+                const std::optional<std::filesystem::path>& catalogue = {});
 
 /// The verdict table of each device, worst first, and a closing line with counts.
 void print_table(const std::vector<std::filesystem::path>& result_files, std::FILE* out);

@@ -91,10 +91,21 @@ struct Row {
   [[nodiscard]] const Judged& worst() const;
 };
 
-struct Results {
-  std::vector<Device> devices;  ///< by board, revision, site and image
-  std::vector<Row> rows;        ///< worst first
+/// One line of what a suite set out to cover.
+struct Subject {
+  std::string id, what;
+  std::vector<std::string> requirements;
+  std::string not_applicable_because, hardware_because, open_because;  ///< "" where there is nothing to say
 };
+
+struct Results {
+  std::vector<Device> devices;     ///< by board, revision, site and image
+  std::vector<Row> rows;           ///< worst first
+  std::vector<Subject> catalogue;  ///< empty: none was given
+};
+
+/// Throws base::BadInput with every problem of the file.
+[[nodiscard]] std::vector<Subject> load_catalogue(const std::filesystem::path& file);
 
 /// Throws base::BadInput for a file that is missing or no result file.
 [[nodiscard]] Results load_results(const std::vector<std::filesystem::path>& files);

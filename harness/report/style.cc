@@ -100,6 +100,7 @@ svg.bar { width: 120px; height: 16px; margin-top: 3px; }
   .badge, .device, .card { -webkit-print-color-adjust: exact; print-color-adjust: exact; }
   .card, .device, .wrong li, .side, tr { page-break-inside: avoid; break-inside: avoid; }
   thead { display: table-header-group; }
+  .certificate { page-break-after: always; break-after: page; }
   .sides { grid-template-columns: 1fr; gap: 12pt; }
   .side { display: block; }
   .side svg.plot { width: 54%; }

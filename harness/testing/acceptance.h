@@ -74,6 +74,11 @@ class Acceptance : public ::testing::Test {
   [[nodiscard]] rig::Rig& rig() { return *rig_; }
   /// How many times 12 V the battery is.
   [[nodiscard]] double scale() const { return declared().nominal_v / 12.0; }
+  /// How far from a set point still counts as holding it: 1 %, and half of the hysteresis that a two-step device
+  /// declares.
+  [[nodiscard]] double band_v(double set_point_v) const {
+    return 0.01 * set_point_v + 0.5 * declared().regulation_hysteresis_v.value_or(0.0);
+  }
   /// What the array can give at `sun`, about: its light current.
   [[nodiscard]] double array_a(Irradiance sun) const;
 
@@ -111,6 +116,11 @@ class Acceptance : public ::testing::Test {
   void judge(const std::string& id, const verdict::Monitor& monitor, const std::string& measured_as,
              const Watch& watch) {
     judge(id, monitor.figure(), measured_as, watch);
+  }
+  /// The same, where the requirement file asks for it: a set may leave levels open.
+  void judge_if_asked(const std::string& id, const verdict::Figure& figure, const std::string& measured_as,
+                      const Watch& watch) {
+    if (limit(id)) judge(id, figure, measured_as, watch);
   }
   /// Ends the test as not applicable; the reason stands in the report. Use with `return`.
   void not_applicable(const std::string& because);

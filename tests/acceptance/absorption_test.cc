@@ -170,6 +170,8 @@ TEST_F(AbsorptionAndAfter, EqualisesAsDeclaredAndOnlyABatteryThatStandsIt) {
   ends.cut_off = !await_level(Side::kBelow, threshold_v(), from_seconds(longest_s + 120.0));
   ends.value = in_seconds(rig().now() - begun) - longest_s;
   judge("EQUALISE-BEGINS", reached, "time from being told to equalise until the voltage is reached", *whole);
+  judge_if_asked("LEVEL-EQUALISE", less(mean.figure(), -*declared().equalise_v),
+                 "mean bus voltage held in equalisation", *watch);
   judge("EQUALISE-VOLTAGE", mean, "mean bus voltage in equalisation less the declared voltage", *watch);
   judge("EQUALISE-ENDS", ends, "time from the beginning of equalisation to its end, less the longest declared", *whole);
 

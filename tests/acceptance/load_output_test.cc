@@ -26,6 +26,7 @@ TEST_F(LoadOutput, OpensAtTheDeclaredVoltageOfASinkingBattery) {
       level_before(history, rig().now(), declared().load_disconnect_delay_s.value_or(0.0), level_v, opened);
   rig().detach(history);
   let_pass(2s);
+  judge_if_asked("LEVEL-LOAD-DISCONNECT", less(level, -level_v), "bus voltage when the disconnect delay began", *watch);
   judge("LOAD-DISCONNECT-LEVEL", level, "bus voltage when the disconnect delay began, less the declared voltage",
         *watch);
 }
@@ -79,6 +80,7 @@ TEST_F(LoadOutput, ClosesAgainAtTheDeclaredVoltageAfterTheDeclaredDelay) {
   const Figure level = level_before(history, rig().now(), delay_s, level_v, closed);
   rig().detach(history);
   let_pass(2s);
+  judge_if_asked("LEVEL-LOAD-RECONNECT", less(level, -level_v), "bus voltage when the reconnect delay began", *watch);
   judge("LOAD-RECONNECT-LEVEL", level, "bus voltage when the reconnect delay began, less the declared voltage", *watch);
 
   // Down once more, then up in one step.

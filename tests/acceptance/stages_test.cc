@@ -64,11 +64,12 @@ TEST_F(Stages, GoesFromBulkThroughAbsorptionToFloat) {
         "time at the absorption voltage against the declared time", *whole);
   judge("STAGE-FLOAT-REACHED", settles, "time from the end of absorption until within 1 % of float for good", *whole);
   judge("SETPOINT-FLOAT", mean, "mean bus voltage over 60 s less the float set point", *watch);
+  judge_if_asked("LEVEL-FLOAT", less(mean.figure(), -*declared().float_v), "mean bus voltage held in float", *watch);
 }
 
 TEST_F(Stages, FollowTheTemperatureOfTheBatteryWithinTheDeclaredWindow) {
   const auto& d = declared();
-  if (!d.compensation_v_per_k || !d.compensation_lowest_degc || !d.compensation_highest_degc) {
+  if (!d.compensation_v_per_k) {
     return not_applicable("temperature compensation is not declared");
   }
   power_up({.soc_frac = 0.98, .sun = 1000_Wpm2});
@@ -82,20 +83,25 @@ TEST_F(Stages, FollowTheTemperatureOfTheBatteryWithinTheDeclaredWindow) {
     let_pass(20s);
     return mean.figure();
   };
-  const double lowest = *d.compensation_lowest_degc;
-  const double highest = *d.compensation_highest_degc;
+  const double lowest = d.compensation_lowest_degc.value_or(5.0);
+  const double highest = d.compensation_highest_degc.value_or(45.0);
   std::vector<verdict::Point> points;
   for (const double degc : {highest, 40.0, 25.0, 0.0, lowest}) {
     if (degc >= lowest && degc <= highest && (points.empty() || degc < points.back().x - 1.0)) {
       points.push_back({degc, mean_at(degc, 0.0).value});
     }
   }
-  const Figure cold = mean_at(lowest - 10.0, d.absorption_v_at(lowest - 10.0));
-  const Figure hot = mean_at(highest + 10.0, d.absorption_v_at(highest + 10.0));
   if (*d.compensation_v_per_k != 0.0) {
     judge("COMPENSATION-SLOPE", per_cent_off(verdict::slope_of(points), *d.compensation_v_per_k),
           "slope of the held voltage over battery temperature, against the declared slope", *whole);
   }
+  judge_if_asked("LEVEL-COMPENSATION", verdict::slope_of(points),
+                 "slope of the held voltage over battery temperature, per kelvin", *whole);
+  if (!d.compensation_lowest_degc || !d.compensation_highest_degc) {
+    return not_applicable("no window of temperatures is declared for the compensation");
+  }
+  const Figure cold = mean_at(lowest - 10.0, d.absorption_v_at(lowest - 10.0));
+  const Figure hot = mean_at(highest + 10.0, d.absorption_v_at(highest + 10.0));
   judge("COMPENSATION-CLAMP-COLD", cold, "mean 10 K below the window less the clamped set point", *whole);
   judge("COMPENSATION-CLAMP-HOT", hot, "mean 10 K above the window less the clamped set point", *whole);
 }

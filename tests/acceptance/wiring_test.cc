@@ -25,8 +25,8 @@ class Wiring : public testing::Acceptance {
   }
   [[nodiscard]] SettlingTime settling() const {
     return SettlingTime{{.signal = Signal::kBusV, .average_over = 200ms},
-                        0.99 * declared().absorption_v,
-                        1.01 * declared().absorption_v};
+                        declared().absorption_v - band_v(declared().absorption_v),
+                        declared().absorption_v + band_v(declared().absorption_v)};
   }
   [[nodiscard]] Highest peak_above_set_point(const std::string& id) const {
     return Highest{{.signal = Signal::kTerminalV, .minus = declared().absorption_v, .limit = limit(id)}};
