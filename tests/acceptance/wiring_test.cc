@@ -33,6 +33,9 @@ class Wiring : public testing::Acceptance {
   }
   /// Something is wrong: within the declared time the fault output says so.
   void judge_flag(const std::string& id, const scenario::Change& change) {
+    if (!rig().sees_fault_output()) {
+      return not_applicable(id + ": this rig does not see the fault output");
+    }
     if (!board().fault_output || !declared().flag_delay_s) {
       return not_applicable(id + ": this device has no fault output, or does not declare when it shows a fault");
     }
