@@ -6,10 +6,12 @@
 #include <string_view>
 
 #include "harness/base/files.h"
+#include "harness/base/textproto.h"
 #include "harness/device/image.h"
 #include "harness/profile/profile.h"
 #include "harness/scenario/stimulus.h"
 #include "harness/trace/recorder.h"
+#include "proto/catalogue.pb.h"
 
 namespace dawnrig::testing {
 
@@ -17,7 +19,7 @@ namespace {
 
 namespace fs = std::filesystem;
 
-enum class Kind : std::uint8_t { kBoard, kSite, kRequirements, kScenario };
+enum class Kind : std::uint8_t { kBoard, kSite, kRequirements, kScenario, kCatalogue };
 
 struct KindFacts {
   Kind kind;
@@ -25,11 +27,12 @@ struct KindFacts {
   std::array<std::string_view, 8> fields;
 };
 
-constexpr std::array<KindFacts, 4> kKinds{{
+constexpr std::array<KindFacts, 5> kKinds{{
     {Kind::kBoard, "board profile", {"mcu", "gate", "load_output", "stage", "sense", "declared", "hooks", "revision"}},
     {Kind::kSite, "site profile", {"panel", "battery", "wiring", "load", "ambient_degc", "", "", ""}},
     {Kind::kRequirements, "requirement file", {"requirement", "", "", "", "", "", "", ""}},
     {Kind::kScenario, "scenario", {"duration_s", "seed", "initial", "at", "recording", "check", "", ""}},
+    {Kind::kCatalogue, "catalogue", {"subject", "", "", "", "", "", "", ""}},
 }};
 
 /// The words at the outermost level of a text-format file, comments and strings left out.
@@ -130,6 +133,14 @@ class Checker {
         const auto scenario = scenario::load_scenario(file);
         result.fine.push_back(file.string() + ": scenario, " + scenario.name + ", " +
                               std::to_string(scenario.timeline.size()) + " stimuli");
+        break;
+      }
+      case Kind::kCatalogue: {
+        proto::Catalogue catalogue;
+        const base::TextprotoFile read = base::read_textproto(file, catalogue);
+        read.complaints.throw_if_any();
+        result.fine.push_back(file.string() + ": catalogue of " + std::to_string(catalogue.subject_size()) +
+                              " subjects, " + catalogue.name());
         break;
       }
     }
