@@ -210,7 +210,8 @@ TEST(SkyDay, GivesTheBestPowerOfThePanelInItsShadeAndWarmth) {
   for (const std::size_t row : {0U, 1U}) {
     PanelSweep sweep{{1000}, {cell_degc[row]}, 20000, {1, 1, row == 0 ? 1.0 : 0.4, 1}};
     double best_w = 0;
-    for (const std::vector<double>& point : panel_curve(modules, sweep).branches[0].rows) {
+    const Characteristic curve = panel_curve(modules, sweep);
+    for (const std::vector<double>& point : curve.branches[0].rows) {
       best_w = std::max(best_w, point[4]);
     }
     EXPECT_NEAR(panel_w[row], best_w, 1e-4 * best_w) << "row " << row;

@@ -134,7 +134,7 @@ TEST(TwinBench, ShowsTheDeviceWhatThePlantHasWhereItConverts) {
   bench.rig->run_until(12s);
   ASSERT_EQ(bench.rig->invalid_because(), "");
   const auto found = log.against_the_plant({quiet_site(), sunny(0.97, 1000.0), 1, {}, 3s});
-  ASSERT_EQ(found.size(), 3U);
+  ASSERT_EQ(found.size(), 4U);
   for (const ChannelDifference& one : found) {
     std::printf("%-11s %6lld conversions: %.3f codes RMS, %.3f at most\n", one.channel.c_str(),
                 static_cast<long long>(one.conversions), one.rms_lsb, one.most_lsb);
@@ -143,6 +143,9 @@ TEST(TwinBench, ShowsTheDeviceWhatThePlantHasWhereItConverts) {
   EXPECT_LT(found[0].rms_lsb, 0.05) << "battery";
   EXPECT_LT(found[1].rms_lsb, 1.5) << "panel: within microseconds of an edge the stage's capacitor is on its way";
   EXPECT_LT(found[2].rms_lsb, 0.05) << "thermistor";
+  EXPECT_LT(found[3].rms_lsb, 3.0)
+      << "load: the board's channel carries what all loads take, the shunt sees those behind "
+         "the switch";
 }
 
 TEST(TwinBench, LetsTheDeviceSeeAChangeWhenThePlantMakesIt) {

@@ -11,7 +11,7 @@ TEST(Threads, RunIndependentRigsWithTheResultsOfEachAlone) {
   using namespace std::chrono_literals;
   std::vector<VirtualRigSetup> setups;
   for (const Fixture& fixture : every_image()) {
-    if (fixture.image.find("faults") == std::string::npos) {
+    if (fixture.image.find("mutants") == std::string::npos) {
       setups.push_back(setup_of(fixture));
       setups.push_back(setup_of(fixture));
       setups.back().seed = 12;
