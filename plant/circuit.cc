@@ -78,10 +78,10 @@ bool after_edge(const CircuitState& state, const Conditions& conditions) {
 }
 
 // From an edge through what is remembered of it, telling of every step if there is anybody to tell.
-template <class Tell>
-void go_through(const Transition& known, const CircuitSystem& system, bool gate_on, Vector& y, GrossCharge& gross,
-                CircuitState& state, const Tell* tell) {
-  const Transition::Away away = known.away(Transition::place_of(system, y, gate_on));
+template <class Put>
+void go_through(const Transition& known, const CircuitSystem& system, const Conditions& conditions, Vector& y,
+                GrossCharge& gross, CircuitState& state, const Put& put_state, StepObserver* observer) {
+  const Transition::Away away = known.away(Transition::place_of(system, y, conditions.gate_on));
   const std::size_t last = known.steps() - 1;
   const Transition::Sample end = known.sample(last, away);
   const auto put = [&](const Transition::Sample& at) {
@@ -95,7 +95,7 @@ void go_through(const Transition& known, const CircuitSystem& system, bool gate_
       (from_a + system.battery_s() * known.lowest_v() < 0.0) != (from_a + system.battery_s() * known.highest_v() < 0.0);
   if (!turns) gross.add(end.net_ah - y[Slot::kNetAh], from_a, from_a, in_seconds(known.length()));
   const Nanos edge = state.now;
-  for (std::size_t i = turns || tell != nullptr ? 0 : last; i <= last; ++i) {
+  for (std::size_t i = turns || observer != nullptr ? 0 : last; i <= last; ++i) {
     const Transition::Sample at = i == last ? end : known.sample(i, away);
     const double step_a = system.battery_a(y);
     const double step_ah = at.net_ah - y[Slot::kNetAh];
@@ -109,8 +109,18 @@ void go_through(const Transition& known, const CircuitSystem& system, bool gate_
     const Nanos now = edge + known.end_of(i);
     if (turns) gross.add(step_ah, step_a, system.battery_a(y), in_seconds(now - state.now));
     state.now = now;
-    if (tell != nullptr) (*tell)(at);
+    if (observer == nullptr) continue;
+    put_state();
+    observer->on_step(state, conditions, seen(state, conditions, y, system, at));
   }
+}
+
+// What is worked out here, the next step begins with.
+template <class Stepper>
+void show_step(Stepper& stepper, const CircuitSystem& system, const Conditions& conditions, const Vector& y,
+               const CircuitState& state, StepObserver& observer) {
+  const bool evaluated = stepper.look(y);
+  observer.on_step(state, conditions, seen(state, conditions, y, system, evaluated));
 }
 
 double stored_j(const CircuitParams& params, const CircuitState& state) {
@@ -200,31 +210,27 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
     Vector from{};
     double slope = 0.0;
     Nanos straight{0};
-    const auto follow_sun = [&] {
+    const auto follow_slow = [&] {
       straight = sun_straight_until(conditions.sun, state.now, to, slope);
       system.set_sun_slope(slope);
       y[Slot::kPoa] = sun_wpm2(conditions.sun, state.now);
+      system.follow_battery(y);
     };
     const auto put = [&] {
       scatter(y, system, since, gross, state);
       state.step_hint_s = stepper.proposed_s();
     };
-    follow_sun();
-    system.follow_battery(y);
+    follow_slow();
     if (board.any() && board.acts(y)) return AdvanceStatus::kOk;  // conditions may be other than at the last step
+    const Transition* known = nullptr;
     if (memory != nullptr && alone && !slow.any() && after_edge(state, conditions)) {
-      const Transition* const known = memory->recall(system, conditions, y, straight - state.now,
-                                                     inverse_tolerances(kOfGateStepper, params_, system));
-      if (known != nullptr) {
-        const auto tell = [&](const Transition::Sample& at) {
-          put();
-          observer->on_step(state, conditions, seen(state, conditions, y, system, at));
-        };
-        go_through(*known, system, conditions.gate_on, y, gross, state, observer != nullptr ? &tell : nullptr);
-        stepper.propose(kQuietS);
-        follow_sun();
-        system.follow_battery(y);
-      }
+      known = memory->recall(system, conditions, y, straight - state.now,
+                             inverse_tolerances(kOfGateStepper, params_, system));
+    }
+    if (known != nullptr) {
+      go_through(*known, system, conditions, y, gross, state, put, observer);
+      stepper.propose(kQuietS);
+      follow_slow();
     }
     while (state.now < to) {
       bool jumped = false;
@@ -252,19 +258,15 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
       state.now += took;
       const bool blew = slow.any() && slow.follow(system, from, y, in_seconds(took), state);
       const bool acted = board.any() && board.acts(y);
-      follow_sun();
-      system.follow_battery(y);
+      follow_slow();
       if (observer != nullptr) {
         put();
-        // What is worked out here, the next step begins with, unless something else moves in between.
-        const bool evaluated = stepper.look(y);
-        observer->on_step(state, conditions, seen(state, conditions, y, system, evaluated));
-        if (!alone) stepper.forget();
+        show_step(stepper, system, conditions, y, state, *observer);
+        if (!alone) stepper.forget();  // something else may move before the next step
       }
       if (blew || acted) break;
     }
-    scatter(y, system, since, gross, state);
-    state.step_hint_s = stepper.proposed_s();
+    put();
     state.gate = conditions.gate_on ? GateSeen::kOn : GateSeen::kOff;
     return stepper.status();
   };

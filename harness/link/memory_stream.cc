@@ -48,8 +48,8 @@ bool MemoryStream::reopen() {
 }
 
 const std::string& MemoryStream::name() const {
-  static const std::string kName{"in memory"};
-  return kName;
+  static const std::string name{"in memory"};
+  return name;
 }
 
 void MemoryStream::unplug() {

@@ -18,9 +18,9 @@ constexpr int kSettlingTicks = 30;      // levels stand before the device has it
 constexpr int kPowerPatienceTicks = 500;
 constexpr std::size_t kSequences = 256;
 
-const std::string kLoadOn{"load output on"};
-const std::string kLoadOff{"load output off"};
-const std::string kPowered{"power-on reset"};
+const std::string load_output_on{"load output on"};
+const std::string load_output_off{"load output off"};
+const std::string power_on_reset{"power-on reset"};
 
 using Cause = BenchFault::Cause;
 
@@ -66,7 +66,7 @@ struct BenchLoop::Impl final : link::Listener, BenchListener {
       phase = Phase::kRunning;
       lost_edges = gate.lost_edges();
       is_running.store(true, std::memory_order_release);
-      put_note(Nanos{0}, {trace::EventKind::kReset, &kPowered});
+      put_note(Nanos{0}, {trace::EventKind::kReset, &power_on_reset});
     } else if (phase != Phase::kRunning) {
       zero = timed.board;
     }
@@ -84,7 +84,7 @@ struct BenchLoop::Impl final : link::Listener, BenchListener {
       const bool on =
           ((report.pins & link::pin::kLoad1) != 0) == (board.load_output->polarity == profile::Polarity::kActiveHigh);
       if (on != plant.conditions().load_switch_on) {
-        plant.set_load_switch(on, {trace::EventKind::kLoadSwitch, on ? &kLoadOn : &kLoadOff});
+        plant.set_load_switch(on, {trace::EventKind::kLoadSwitch, on ? &load_output_on : &load_output_off});
       }
     }
     if (report.device_serial.size > 0) {

@@ -33,12 +33,12 @@ bool may_lock_all_there_will_be() {
 
 /// Held open for the life of the process: closing it would let the processor sleep deeply again.
 bool keep_processor_awake() {
-  static const int kHandle = [] {
+  static const int handle = [] {
     const int fd = ::open("/dev/cpu_dma_latency", O_WRONLY | O_CLOEXEC);
     const std::int32_t none = 0;
     return fd >= 0 && ::write(fd, &none, sizeof none) == static_cast<ssize_t>(sizeof none) ? fd : -1;
   }();
-  return kHandle >= 0;
+  return handle >= 0;
 }
 
 }  // namespace
