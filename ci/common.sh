@@ -13,6 +13,12 @@ fail() {
   exit 1
 }
 
+# The same for what a person has to correct: 3, as everywhere.
+bad_input() {
+  printf '%s: %s\n' "ci/$(basename "$0")" "$*" >&2
+  exit 3
+}
+
 # help_of SCRIPT: the comment at the head of a script is its help.
 help_of() { awk 'NR == 1 { next } /^#/ { sub(/^# ?/, ""); print; next } { exit }' "$1"; }
 

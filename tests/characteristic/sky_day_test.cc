@@ -157,6 +157,18 @@ TEST(SkyDay, AddsUpTheLightOfATriangleByHand) {
   EXPECT_THAT(table.remarks[0], HasSubstr("55.6 Wh/m² from 0 s to 500 s, the highest light 1000 W/m² at 100 s"));
 }
 
+TEST(SkyDay, LetsAWindCoolTheCellsToWhereFaimansFormulaSettles) {
+  scenario::Scenario scenario = timeline(14400s, {{7200s, scenario::Wind{8}}});
+  scenario.initial.poa_wpm2 = 1000;
+  scenario.initial.ambient_degc = 20;
+  const profile::SiteProfile modules = site("ridge_repeater_modules_site");  // 25 and 6.84 W/m2 per kelvin
+  const std::vector<double> cell_degc =
+      column(sky_day(scenario, &modules, {0, std::nullopt, 7200, std::nullopt}), "cell_degc");
+  ASSERT_EQ(cell_degc.size(), 3U);
+  EXPECT_NEAR(cell_degc[1], 20 + 1000 / (25 + 6.84 * 1), 0.01) << "in the breeze that is assumed unless told";
+  EXPECT_NEAR(cell_degc[2], 20 + 1000 / (25 + 6.84 * 8), 0.01) << "two hours after the wind rose";
+}
+
 TEST(SkyDay, OfAWindowIsThatPartOfTheWholeDay) {
   const scenario::Scenario scenario =
       scenario::load_scenario(kFixtures + "scenarios/an_hour_of_broken_clouds.textproto");
