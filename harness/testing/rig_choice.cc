@@ -52,21 +52,38 @@ struct RealBench {
   rig::WallClock clock;
 };
 
+/// One of these words, put as its value.
+template <class Value>
+CLI::Validator one_of(const std::map<std::string, Value>& words) {
+  const auto put = [words](std::string& word) {
+    const auto found = words.find(word);
+    if (found != words.end()) {
+      word = std::to_string(static_cast<int>(found->second));
+      return std::string{};
+    }
+    std::string all;
+    for (const auto& [known, value] : words) {
+      all += (all.empty() ? "" : ", ") + known;
+    }
+    return "is '" + word + "', must be one of " + all;
+  };
+  return CLI::Validator{put, "", "one of some words"};
+}
+
 }  // namespace
 
 void add_rig_options(CLI::App& app, RigChoice& choice) {
   const std::map<std::string, RigKind> kinds{
       {"virtual", RigKind::kVirtual}, {"twin", RigKind::kTwin}, {"bench", RigKind::kBench}};
   choice.interface_board = beside_this_program("../../fixtures/interface_board/interface_board.elf");
-  app.add_option("--rig", choice.kind, "virtual (unless told), twin, or bench")
-      ->transform(CLI::CheckedTransformer(kinds, CLI::ignore_case));
+  app.add_option("--rig", choice.kind, "virtual (unless told), twin, or bench")->transform(one_of(kinds));
   app.add_option("--interface-board", choice.interface_board, "firmware of the twin's interface board");
   app.add_option("--port", choice.port, "serial port of the bench's interface board");
   const std::map<std::string, EnergyLevel> levels{{"sense-only", EnergyLevel::kSenseOnly},
                                                   {"limited-supply", EnergyLevel::kLimitedSupply},
                                                   {"real-battery", EnergyLevel::kRealBattery}};
   app.add_option("--level", choice.level, "what stands behind the bench: sense-only, limited-supply, real-battery")
-      ->transform(CLI::CheckedTransformer(levels, CLI::ignore_case));
+      ->transform(one_of(levels));
   app.add_option("--lead-s", choice.lead_s, "how far ahead levels are sent; as the line asks for unless told")
       ->check(CLI::Range(0.001, 0.019));
   app.add_option("--most-late-s", choice.most_late_s,
