@@ -4,12 +4,10 @@
 #include <cmath>
 
 #include "plant/board_watch.h"
+#include "plant/circuit_run.h"
 #include "plant/circuit_system.h"
 #include "plant/circuit_view.h"
-#include "plant/gate_stepper.h"
-#include "plant/load_timeline.h"
 #include "plant/long_stepper.h"
-#include "plant/slow_parts.h"
 #include "plant/transition_memory.h"
 
 namespace dawnrig::plant {
@@ -17,46 +15,8 @@ namespace {
 
 using Vector = CircuitSystem::Vector;
 
-// Error allowed per step of the embedded second-order solution. The one kept is better by how much each method's tests
-// measure. The bus must be right within 0.1 mV; what a capacitor misses ends up on the bus in proportion to the
-// capacitances.
-struct Tolerances {
-  double bus_v;
-  double most_input_v;
-  double pin_v;
-  double polarisation_v;
-  double filament;
-};
-constexpr Tolerances kOfLongStepper{5e-5, 5e-3, 1e-4, 1e-5, 1e-4};
-// The same method on ramps of inductor current: hardly a thirtieth of the estimate is left on the bus.
-constexpr Tolerances kOfBuck{2e-4, 2e-2, 1e-3, 1e-5, 1e-4};
-constexpr Tolerances kOfGateStepper{3e-4, 2e-2, 1e-3, 1e-5, 3e-4};
-constexpr double kSocTolerance = 1e-7;
-constexpr double kHysteresisTolerance = 1e-4;
-constexpr double kCurvedToleranceJ = 0.05;  // hours of 100 W are then right to 1e-6
-constexpr double kTemperatureToleranceK = 1e-3;
-
-constexpr double kInductorToleranceA = 3e-4;
-constexpr double kLossToleranceJ = 1e-4;
 constexpr double kLongestStepS = 600.0;
 constexpr double kQuietS = 1e-3;  // what is proposed after a transition; too much costs one trial
-
-Vector inverse_tolerances(const Tolerances& of, const CircuitParams& params, const CircuitSystem& system) {
-  Vector inverse{};  // zero: not judged
-  const double ratio = params.stage.output_capacitance_f / params.stage.input_capacitance_f;
-  inverse[Slot::kInput] = 1.0 / std::clamp(of.bus_v * ratio, of.bus_v, of.most_input_v);
-  inverse[Slot::kBus] = 1.0 / of.bus_v;
-  inverse[Slot::kInductor] = 1.0 / kInductorToleranceA;
-  if (!system.plain_series()) inverse[Slot::kStageJ] = 1.0 / kLossToleranceJ;
-  inverse[Slot::kFast] = inverse[Slot::kSlow] = 1.0 / of.polarisation_v;
-  inverse[Slot::kSoc] = 1.0 / kSocTolerance;
-  inverse[Slot::kHysteresis] = 1.0 / kHysteresisTolerance;
-  if (system.parts().battery.curved()) inverse[Slot::kBatteryJ] = 1.0 / kCurvedToleranceJ;
-  inverse[Slot::kBatteryDegc] = inverse[Slot::kCellDegc] = 1.0 / kTemperatureToleranceK;
-  for (std::size_t i = Slot::kFirstLoad; i < system.first_sense(); ++i) inverse[i] = 1.0 / of.filament;
-  for (std::size_t i = system.first_sense(); i < system.size(); ++i) inverse[i] = 1.0 / of.pin_v;
-  return inverse;
-}
 
 // Until when the sun keeps the slope it has just after `now`: a ramp bends where it meets darkness.
 Nanos sun_straight_until(const Conditions::Sun& sun, Nanos now, Nanos to, double& slope) {
@@ -77,51 +37,157 @@ bool after_edge(const CircuitState& state, const Conditions& conditions) {
   return state.gate == (conditions.gate_on ? GateSeen::kOff : GateSeen::kOn);
 }
 
-// From an edge through what is remembered of it, telling of every step if there is anybody to tell.
-template <class Put>
-void go_through(const Transition& known, const CircuitSystem& system, const Conditions& conditions, Vector& y,
-                GrossCharge& gross, CircuitState& state, const Put& put_state, StepObserver* observer) {
-  const Transition::Away away = known.away(Transition::place_of(system, y, conditions.gate_on));
-  const std::size_t last = known.steps() - 1;
-  const Transition::Sample end = known.sample(last, away);
-  const auto put = [&](const Transition::Sample& at) {
-    y[Slot::kInput] = at.input_v;
-    y[Slot::kBus] = at.bus_v;
-    y[Slot::kNetAh] = at.net_ah;
-    for (std::size_t k = system.first_sense(); k < system.size(); ++k) y[k] = at.pin_v[k - system.first_sense()];
-  };
-  const double from_a = system.battery_a(y);
-  const bool turns =
-      (from_a + system.battery_s() * known.lowest_v() < 0.0) != (from_a + system.battery_s() * known.highest_v() < 0.0);
-  if (!turns) gross.add(end.net_ah - y[Slot::kNetAh], from_a, from_a, in_seconds(known.length()));
-  const Nanos edge = state.now;
-  for (std::size_t i = turns || observer != nullptr ? 0 : last; i <= last; ++i) {
-    const Transition::Sample at = i == last ? end : known.sample(i, away);
-    const double step_a = system.battery_a(y);
-    const double step_ah = at.net_ah - y[Slot::kNetAh];
-    put(at);
-    if (i == last) {
-      const double h_s = in_seconds(known.length());
-      y[Slot::kCellDegc] += h_s * (1.0 - 0.5 * h_s / SingleDiodePanel::kThermalLagS) *
-                            system.cell_degc_per_s(y[Slot::kPoa], y[Slot::kCellDegc]);
-      known.finish(away, y);
-    }
-    const Nanos now = edge + known.end_of(i);
-    if (turns) gross.add(step_ah, step_a, system.battery_a(y), in_seconds(now - state.now));
-    state.now = now;
-    if (observer == nullptr) continue;
-    put_state();
-    observer->on_step(state, conditions, seen(state, conditions, y, system, at));
-  }
-}
-
-// What is worked out here, the next step begins with.
+// One advance, by one method, under one set of conditions.
 template <class Stepper>
-void show_step(Stepper& stepper, const CircuitSystem& system, const Conditions& conditions, const Vector& y,
-               const CircuitState& state, StepObserver& observer) {
-  const bool evaluated = stepper.look(y);
-  observer.on_step(state, conditions, seen(state, conditions, y, system, evaluated));
-}
+class Advance {
+ public:
+  Advance(CircuitRun& run, Stepper& stepper, CircuitState& state, const Conditions& conditions, StepObserver* observer,
+          TransitionMemory* memory)
+      : run_{run},
+        system_{run.system},
+        slow_{run.slow},
+        loads_{run.loads},
+        stepper_{stepper},
+        state_{state},
+        conditions_{conditions},
+        observer_{observer},
+        memory_{memory},
+        board_{run.system, state},
+        alone_{!loads_.has_schedules() && !loads_.has_lockouts() && !board_.any()},
+        since_{state.books},
+        y_{gather(state, conditions, run.system)} {}
+
+  /// To that instant, or to where a fuse blew or the battery's board acted.
+  AdvanceStatus to(Nanos end) {
+    follow_slow(end);
+    if (board_.any() && board_.acts(y_)) return AdvanceStatus::kOk;  // conditions may be other than at the last step
+    stepper_.go_on_from(y_);
+    const Transition* known = nullptr;
+    if (memory_ != nullptr && alone_ && !slow_.fuses() && after_edge(state_, conditions_)) {
+      known = memory_->recall(run_, y_, straight_ - state_.now);
+    }
+    if (known != nullptr) {
+      if (slow_.any()) from_ = y_;
+      go_through(*known);
+      if (slow_.any()) (void)slow_.follow(system_, from_, y_, in_seconds(known->length()), state_);
+      stepper_.propose(kQuietS);
+      stepper_.forget();
+      follow_slow(end);
+    }
+    while (state_.now < end && step(end)) {
+    }
+    put();
+    state_.gate = conditions_.gate_on ? GateSeen::kOn : GateSeen::kOff;
+    return stepper_.status();
+  }
+
+ private:
+  void follow_slow(Nanos end) {
+    double slope = 0.0;
+    straight_ = sun_straight_until(conditions_.sun, state_.now, end, slope);
+    system_.set_sun_slope(slope);
+    y_[Slot::kPoa] = sun_wpm2(conditions_.sun, state_.now);
+    system_.follow_battery(y_);
+  }
+
+  void put() {
+    scatter(y_, system_, since_, gross_, state_);
+    state_.step_hint_s = stepper_.proposed_s();
+  }
+
+  // Whether it goes on under the same circuit.
+  bool step(Nanos end) {
+    bool jumped = false;
+    if (loads_.has_schedules()) {
+      straight_ = std::min(straight_, loads_.follow(state_.now, y_, system_));
+      jumped = loads_.jumps_at(state_.now);
+    }
+    while (loads_.has_lockouts() && loads_.change_due(y_, system_)) jumped = true;
+    if (jumped && observer_ != nullptr) {
+      put();
+      observer_->on_jump(state_, conditions_);
+    }
+    if (!alone_) system_.follow_battery(y_);
+    const double from_a = system_.battery_a(y_);
+    const double net_ah = y_[Slot::kNetAh];
+    if (slow_.any() || loads_.has_lockouts() || board_.any()) from_ = y_;
+    if (board_.any()) straight_ = board_.until(straight_);
+    Nanos took = stepper_.step(y_, straight_ - state_.now);
+    if (board_.any()) took = board_.shorter_step(stepper_, from_, y_, took);
+    if (took.count() == 0) return false;
+    if (loads_.has_lockouts() && loads_.margin_v(y_, system_) < 0.0) {
+      took = loads_.back_to_threshold(stepper_, system_, from_, y_, took);
+    }
+    if (!alone_) stepper_.forget();  // something else may move before the next step
+    gross_.add(y_[Slot::kNetAh] - net_ah, from_a, system_.battery_a(y_), in_seconds(took));
+    state_.now += took;
+    const bool blew = slow_.any() && slow_.follow(system_, from_, y_, in_seconds(took), state_);
+    const bool acted = board_.any() && board_.acts(y_);
+    follow_slow(end);
+    if (observer_ != nullptr || memory_ != nullptr) {  // what is worked out here, the next step begins with
+      put();
+      const bool evaluated = stepper_.look(y_);
+      if (observer_ != nullptr)
+        observer_->on_step(state_, conditions_, seen(state_, conditions_, y_, system_, evaluated));
+      if (!alone_) stepper_.forget();
+    }
+    return !blew && !acted;
+  }
+
+  // From an edge through what is remembered of it, telling of every step if there is anybody to tell.
+  void go_through(const Transition& known) {
+    const Transition::Away away = known.away(Transition::place_of(system_, y_, conditions_.gate_on));
+    const std::size_t last = known.steps() - 1;
+    const Transition::Sample end = known.sample(last, away);
+    const double from_a = system_.battery_a(y_);
+    const bool turns = (from_a + system_.battery_s() * known.lowest_v() < 0.0) !=
+                       (from_a + system_.battery_s() * known.highest_v() < 0.0);
+    if (!turns) gross_.add(end.net_ah - y_[Slot::kNetAh], from_a, from_a, in_seconds(known.length()));
+    const Nanos edge = state_.now;
+    for (std::size_t i = turns || observer_ != nullptr ? 0 : last; i <= last; ++i) {
+      const Transition::Sample at = i == last ? end : known.sample(i, away);
+      const double step_a = system_.battery_a(y_);
+      const double step_ah = at.net_ah - y_[Slot::kNetAh];
+      stand_at(at);
+      if (i == last) {
+        const double h_s = in_seconds(known.length());
+        y_[Slot::kCellDegc] += h_s * (1.0 - 0.5 * h_s / SingleDiodePanel::kThermalLagS) *
+                               system_.cell_degc_per_s(y_[Slot::kPoa], y_[Slot::kCellDegc]);
+        known.finish(away, y_);
+      }
+      const Nanos now = edge + known.end_of(i);
+      if (turns) gross_.add(step_ah, step_a, system_.battery_a(y_), in_seconds(now - state_.now));
+      state_.now = now;
+      if (observer_ == nullptr) continue;
+      put();
+      observer_->on_step(state_, conditions_, seen(state_, conditions_, y_, system_, at));
+    }
+  }
+
+  void stand_at(const Transition::Sample& at) {
+    y_[Slot::kInput] = at.input_v;
+    y_[Slot::kBus] = at.bus_v;
+    y_[Slot::kNetAh] = at.net_ah;
+    for (std::size_t k = system_.first_sense(); k < system_.size(); ++k) y_[k] = at.pin_v[k - system_.first_sense()];
+  }
+
+  CircuitRun& run_;
+  CircuitSystem& system_;
+  const SlowParts& slow_;
+  const LoadTimeline& loads_;
+  Stepper& stepper_;
+  CircuitState& state_;
+  const Conditions& conditions_;
+  StepObserver* const observer_;
+  TransitionMemory* const memory_;
+  BoardWatch board_;
+  const bool alone_;
+  const Books since_;
+  GrossCharge gross_;
+  Vector y_;
+  Vector from_{};
+  Nanos straight_{0};  // until when the sun and the schedules keep their slopes
+};
 
 double stored_j(const CircuitParams& params, const CircuitState& state) {
   const auto* buck = std::get_if<BuckParams>(&params.stage.topology);
@@ -133,7 +199,8 @@ double stored_j(const CircuitParams& params, const CircuitState& state) {
 
 }  // namespace
 
-Circuit::Circuit(const CircuitParams& checked) : params_{checked}, parts_{checked} {}
+Circuit::Circuit(const CircuitParams& checked)
+    : built_{std::make_shared<const Built>(Built{checked, CircuitParts{checked}})} {}
 
 CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions& conditions) const {
   CircuitState state;
@@ -141,28 +208,28 @@ CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions
   state.battery.battery_degc =
       conditions.battery_held_at_temperature ? conditions.battery_held_degc : initial.battery_degc;
   state.stage_degc = initial.ambient_degc;
-  state.cell_degc =
-      initial.ambient_degc + parts_.panel.warming_k_per_wpm2(conditions.wind_m_per_s) * std::max(0.0, initial.poa_wpm2);
-  state.bus_v = conditions.battery_connected ? parts_.battery.inner_v(state.battery) : 0.0;
-  if (parts_.buck) {  // from where its inductor has least to do
+  state.cell_degc = initial.ambient_degc +
+                    built_->parts.panel.warming_k_per_wpm2(conditions.wind_m_per_s) * std::max(0.0, initial.poa_wpm2);
+  state.bus_v = conditions.battery_connected ? built_->parts.battery.inner_v(state.battery) : 0.0;
+  if (built_->parts.buck) {  // from where its inductor has least to do
     PanelScratch as_conditioned;
     as_conditioned.shade = &conditions.panel_shade;
     as_conditioned.fault = conditions.panel_fault;
     const double open_v = initial.poa_wpm2 > 0.0 && conditions.panel_connected
-                              ? parts_.panel.open_circuit_v(initial.poa_wpm2, state.cell_degc, as_conditioned)
+                              ? built_->parts.panel.open_circuit_v(initial.poa_wpm2, state.cell_degc, as_conditioned)
                               : 0.0;
-    state.input_v = std::max(open_v, parts_.buck->blocks_reverse() ? 0.0 : state.bus_v);
+    state.input_v = std::max(open_v, built_->parts.buck->blocks_reverse() ? 0.0 : state.bus_v);
   }
-  for (std::size_t i = 0; i < params_.loads.size(); ++i) {
-    const bool on = conditions.loads[i].on && (params_.loads[i].unswitched || conditions.load_switch_on);
-    state.load_state[i] = settled_load_state(params_.loads[i], on, state.bus_v);
+  for (std::size_t i = 0; i < params().loads.size(); ++i) {
+    const bool on = conditions.loads[i].on && (params().loads[i].unswitched || conditions.load_switch_on);
+    state.load_state[i] = settled_load_state(params().loads[i], on, state.bus_v);
   }
   // Implicit Euler with ever longer steps, all but the fast unknowns held: ends at the point of rest.
-  CircuitSystem system{params_, parts_, conditions, standing(state, conditions)};
+  CircuitSystem system{params(), built_->parts, conditions, standing(state, conditions)};
   system.freeze_slow();
   Vector y = gather(state, conditions, system);
   y[Slot::kPoa] = std::max(0.0, initial.poa_wpm2);
-  LoadTimeline{params_, conditions}.put(state.now, ScheduleSide::kAfter, y);
+  LoadTimeline{params(), conditions}.put(state.now, ScheduleSide::kAfter, y);
   Vector f{};
   Vector k{};
   constexpr int kSteps = 400;
@@ -184,7 +251,7 @@ CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions
 
 Standing Circuit::standing(const CircuitState& state, const Conditions& conditions) const {
   return {state.battery_fuse.blown, state.panel_fuse.blown,
-          params_.stage.heat_sink ? state.stage_degc : conditions.ambient_degc, state.protection.open};
+          params().stage.heat_sink ? state.stage_degc : conditions.ambient_degc, state.protection.open};
 }
 
 AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
@@ -197,91 +264,33 @@ AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions
 
 AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
                               TransitionMemory* memory) const {
-  CircuitSystem system{params_, parts_, conditions, standing(state, conditions)};
-  const SlowParts slow{params_, conditions};
-  if (!params_.stage.heat_sink) state.stage_degc = conditions.ambient_degc;
-  const LoadTimeline loads{params_, conditions};
-  BoardWatch board{system, state};
-  const bool alone = !loads.has_schedules() && !loads.has_lockouts() && !board.any();
-  const auto run = [&](auto&& stepper) {
-    const Books since = state.books;
-    GrossCharge gross;
-    Vector y = gather(state, conditions, system);
-    Vector from{};
-    double slope = 0.0;
-    Nanos straight{0};
-    const auto follow_slow = [&] {
-      straight = sun_straight_until(conditions.sun, state.now, to, slope);
-      system.set_sun_slope(slope);
-      y[Slot::kPoa] = sun_wpm2(conditions.sun, state.now);
-      system.follow_battery(y);
-    };
-    const auto put = [&] {
-      scatter(y, system, since, gross, state);
-      state.step_hint_s = stepper.proposed_s();
-    };
-    follow_slow();
-    if (board.any() && board.acts(y)) return AdvanceStatus::kOk;  // conditions may be other than at the last step
-    const Transition* known = nullptr;
-    if (memory != nullptr && alone && !slow.any() && after_edge(state, conditions)) {
-      known = memory->recall(system, conditions, y, straight - state.now,
-                             inverse_tolerances(kOfGateStepper, params_, system));
+  if (!params().stage.heat_sink) state.stage_degc = conditions.ambient_degc;
+  Standing with = standing(state, conditions);
+  if (memory != nullptr) {
+    if (params().stage.heat_sink) with.stage_degc = memory->felt_degc(with.stage_degc);
+    CircuitRun& kept = memory->run_under(params(), built_->parts, conditions, with);
+    if (GateStepper::suits(kept.system, in_seconds(to - state.now))) {
+      if (state.step_hint_s > 0.0) kept.stepper.propose(state.step_hint_s);
+      return Advance{kept, kept.stepper, state, conditions, observer, memory}.to(to);
     }
-    if (known != nullptr) {
-      go_through(*known, system, conditions, y, gross, state, put, observer);
-      stepper.propose(kQuietS);
-      follow_slow();
-    }
-    while (state.now < to) {
-      bool jumped = false;
-      if (loads.has_schedules()) {
-        straight = std::min(straight, loads.follow(state.now, y, system));
-        jumped = loads.jumps_at(state.now);
-      }
-      while (loads.has_lockouts() && loads.change_due(y, system)) jumped = true;
-      if (jumped && observer != nullptr) {
-        put();
-        observer->on_jump(state, conditions);
-      }
-      if (!alone) system.follow_battery(y);
-      const double from_a = system.battery_a(y);
-      const double net_ah = y[Slot::kNetAh];
-      if (slow.any() || loads.has_lockouts() || board.any()) from = y;
-      if (board.any()) straight = board.until(straight);
-      Nanos took = stepper.step(y, straight - state.now);
-      if (board.any()) took = board.shorter_step(stepper, from, y, took);
-      if (took.count() == 0) break;
-      if (loads.has_lockouts() && loads.margin_v(y, system) < 0.0) {
-        took = loads.back_to_threshold(stepper, system, from, y, took);
-      }
-      gross.add(y[Slot::kNetAh] - net_ah, from_a, system.battery_a(y), in_seconds(took));
-      state.now += took;
-      const bool blew = slow.any() && slow.follow(system, from, y, in_seconds(took), state);
-      const bool acted = board.any() && board.acts(y);
-      follow_slow();
-      if (observer != nullptr) {
-        put();
-        show_step(stepper, system, conditions, y, state, *observer);
-        if (!alone) stepper.forget();  // something else may move before the next step
-      }
-      if (blew || acted) break;
-    }
-    put();
-    state.gate = conditions.gate_on ? GateSeen::kOn : GateSeen::kOff;
-    return stepper.status();
-  };
-  if (GateStepper::suits(system, in_seconds(to - state.now))) {
-    return run(GateStepper{system, inverse_tolerances(kOfGateStepper, params_, system), state.step_hint_s});
   }
-  memory = nullptr;
-  return run(LongStepper{system, inverse_tolerances(parts_.buck ? kOfBuck : kOfLongStepper, params_, system),
-                         state.step_hint_s, slow.longest_step_s(in_seconds(to - state.now), kLongestStepS)});
+  CircuitRun once{params(), built_->parts, conditions, with};
+  const double stretch_s = in_seconds(to - state.now);
+  if (GateStepper::suits(once.system, stretch_s)) {
+    if (state.step_hint_s > 0.0) once.stepper.propose(state.step_hint_s);
+    return Advance{once, once.stepper, state, conditions, observer, nullptr}.to(to);
+  }
+  LongStepper stepper{
+      once.system,
+      inverse_tolerances(built_->parts.buck ? Method::kLongStepperOfBuck : Method::kLongStepper, once.system),
+      state.step_hint_s, once.slow.longest_step_s(stretch_s, kLongestStepS)};
+  return Advance{once, stepper, state, conditions, observer, nullptr}.to(to);
 }
 
 Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, ScheduleSide side) const {
-  CircuitSystem system{params_, parts_, conditions, standing(state, conditions)};
+  CircuitSystem system{params(), built_->parts, conditions, standing(state, conditions)};
   Vector y = gather(state, conditions, system);
-  const LoadTimeline loads{params_, conditions};
+  const LoadTimeline loads{params(), conditions};
   if (loads.has_schedules()) loads.put(state.now, side, y);
   Vector f{};
   const bool evaluated = system.rates(y, f);
@@ -292,7 +301,7 @@ double Circuit::sampled_v(CircuitState& state, const Conditions& conditions, std
                           const AdcInputParams& input, double held_v) const {
   double& pin_v = state.sense_v[channel];
   if (input.sampling_capacitance_f == 0.0 || conditions.sense_faults[channel] == SenseFaultKind::kStuck) return pin_v;
-  const SenseChannel& sense = parts_.sense[channel];
+  const SenseChannel& sense = built_->parts.sense[channel];
   SenseChannel::Scratch scratch;
   const SenseWorld world{sense.node() == SenseNode::kPanelInput ? state.input_v : state.bus_v,
                          state.battery.battery_degc, conditions.ambient_degc, conditions.supply_v,
@@ -308,7 +317,7 @@ double Circuit::books_residual_j(const CircuitState& start, const CircuitState& 
   const Books& b = end.books;
   return (b.panel_j - a.panel_j) - (b.wiring_j - a.wiring_j) - (b.stage_j - a.stage_j) -
          (b.battery_in_j - a.battery_in_j) - (b.loads_j - a.loads_j) - (b.sense_j - a.sense_j) -
-         (stored_j(params_, end) - stored_j(params_, start));
+         (stored_j(params(), end) - stored_j(params(), start));
 }
 
 }  // namespace dawnrig::plant

@@ -16,6 +16,7 @@
 #include <array>
 #include <cstddef>
 #include <cstdint>
+#include <memory>
 #include <optional>
 #include <vector>
 
@@ -206,7 +207,8 @@ class Circuit {
   /// and energies and net charge of a PWM cycle within 1e-5; tests/plant/gate_stepper_test.cc measures it. Stretches
   /// of a few milliseconds go by GateStepper, longer ones by the L-stable Rodas3.
   /// With a memory, which goes along with the state, a transition after a gate edge that is like earlier ones is laid
-  /// down as it is remembered, within 0.1 mV on the bus: tests/plant/transition_memory_test.cc measures that.
+  /// down as it is remembered, within 0.1 mV on the bus: tests/plant/transition_memory_test.cc measures that. It also
+  /// keeps what the last advances under the same conditions have worked out.
   AdvanceStatus advance(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
                         TransitionMemory* memory = nullptr) const;
 
@@ -225,15 +227,18 @@ class Circuit {
   /// error.
   [[nodiscard]] double books_residual_j(const CircuitState& start, const CircuitState& end) const;
 
-  [[nodiscard]] const CircuitParams& params() const { return params_; }
+  [[nodiscard]] const CircuitParams& params() const { return built_->params; }
 
  private:
   [[nodiscard]] Standing standing(const CircuitState& state, const Conditions& conditions) const;
   AdvanceStatus run_on(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
                        TransitionMemory* memory) const;
 
-  CircuitParams params_;
-  CircuitParts parts_;
+  struct Built {
+    CircuitParams params;
+    CircuitParts parts;
+  };
+  std::shared_ptr<const Built> built_;  // copies of a circuit are one circuit
 };
 
 }  // namespace dawnrig::plant

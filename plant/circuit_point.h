@@ -73,6 +73,7 @@ struct Standing {
   bool panel_fuse_blown{false};
   double stage_degc{25.0};
   bool battery_open{false};  ///< by its own board
+  bool operator==(const Standing&) const = default;
 };
 
 }  // namespace dawnrig::plant

@@ -77,7 +77,7 @@ void CircuitSystem::linearise_battery(double s) {
     cell_inverse_ = heat_inverse_ = fast_inverse_ = slow_inverse_ = soc_inverse_ = hysteresis_inverse_ = 0.0;
   } else {
     cell_inverse_ = 1.0 / (s + 1.0 / SingleDiodePanel::kThermalLagS);
-    heat_inverse_ = conditions_.battery_held_at_temperature
+    heat_inverse_ = conditions_->battery_held_at_temperature
                         ? per_s_
                         : 1.0 / (s + 1.0 / (b.thermal_resistance_k_per_w() * b.heat_capacity_j_per_k()));
     fast_inverse_ = 1.0 / (s + 1.0 / b.tau_fast_s());

@@ -27,7 +27,7 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
                              const Standing& standing)
     : params_{params},
       parts_{parts},
-      conditions_{conditions},
+      conditions_{&conditions},
       size_{Slot::kFirstLoad + params.loads.size() + params.sense.size()},
       first_sense_{Slot::kFirstLoad + params.loads.size()},
       load_count_{params.loads.size()},
@@ -68,8 +68,15 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
   }
 }
 
+CircuitSystem::CircuitSystem(const CircuitSystem& other, const Conditions& equal) : CircuitSystem{other} {
+  conditions_ = &equal;
+  panel_scratch_.shade = &equal.panel_shade;
+  if (warm_branch_) branch_ = &*warm_branch_;
+  if (warm_buck_) buck_ = &*warm_buck_;
+}
+
 void CircuitSystem::set_series(const Vector& y) {
-  const double scale = conditions_.battery_resistance_scale;
+  const double scale = conditions_->battery_resistance_scale;
   series_ = parts_.battery.series(y[Slot::kSoc], y[Slot::kBatteryDegc]);
   series_ = {series_.ohm * scale, series_.d_soc * scale, series_.d_degc * scale};
   battery_s_ = connected_ ? 1.0 / (series_.ohm + cable_ohm_) : 0.0;
@@ -138,9 +145,9 @@ bool CircuitSystem::buck_currents(const Vector& y) {
 
 double CircuitSystem::battery_degc_per_s(const BatteryPoint& q, double battery_degc) const {
   const Battery& b = parts_.battery;
-  return conditions_.battery_held_at_temperature
+  return conditions_->battery_held_at_temperature
              ? 0.0
-             : (q.heating_w - (battery_degc - conditions_.ambient_degc) / b.thermal_resistance_k_per_w()) /
+             : (q.heating_w - (battery_degc - conditions_->ambient_degc) / b.thermal_resistance_k_per_w()) /
                    b.heat_capacity_j_per_k();
 }
 
@@ -157,6 +164,25 @@ bool CircuitSystem::rates(const Vector& y, Vector& f) {
 
 bool CircuitSystem::state_rates(const Vector& y, Vector& f) {
   if (!currents(y)) return false;
+  battery_and_rates(y, f);
+  return true;
+}
+
+void CircuitSystem::state_rates_near(const Vector& near, const Vector& y, Vector& f) {
+  const double input_v = y[Slot::kInput] - near[Slot::kInput];
+  const double bus_v = y[Slot::kBus] - near[Slot::kBus];
+  now_.panel.current_a += now_.panel.d_voltage * input_v;
+  now_.branch.current_a += now_.branch.d_voltage * (input_v - bus_v);
+  now_.battery_a = battery_a(y);
+  now_.load_a += now_.load_d_bus * bus_v;
+  now_.switched_a += now_.switched_d_bus * bus_v;
+  now_.load_v += conditions_->load_switch_on ? now_.switched_share_frac * bus_v : 0.0;
+  now_.quiescent.current_a += now_.quiescent.d_voltage * bus_v;
+  sense_currents(y);
+  battery_and_rates(y, f);
+}
+
+void CircuitSystem::battery_and_rates(const Vector& y, Vector& f) {
   now_.battery = battery_at(battery_of(y), now_.battery_a);
   f[Slot::kInput] = input_per_s();
   f[Slot::kBus] = bus_per_s();
@@ -170,17 +196,16 @@ bool CircuitSystem::state_rates(const Vector& y, Vector& f) {
   f[Slot::kPoa] = sun_slope_wpm2_per_s_;
   for (std::size_t i = 0; i < load_count_; ++i) f[Slot::kFirstLoad + i] = now_.loads[i].state_per_s;
   for (std::size_t i = 0; i < sense_count_; ++i) f[first_sense_ + i] = now_.sense[i].pin_per_s;
-  return true;
 }
 
 bool CircuitSystem::load_currents(const Vector& y) {
   const double bus_v = y[Slot::kBus];
   now_.quiescent = held_current(params_.stage.quiescent_a, kQuiescentDropoutV, bus_v);
   now_.load_a = now_.load_d_bus = now_.switched_a = now_.switched_d_bus = 0.0;
-  now_.load_v = conditions_.load_switch_on ? bus_v : 0.0;
+  now_.load_v = conditions_->load_switch_on ? bus_v : 0.0;
   for (const std::size_t i : on_bus_) {
     const LoadParams& load = params_.loads[i];
-    const Conditions::LoadSetting& setting = conditions_.loads[i];
+    const Conditions::LoadSetting& setting = conditions_->loads[i];
     now_.loads[i] = load_at(load, setting.on && load.unswitched, setting.scale, bus_v, y[Slot::kFirstLoad + i],
                             load_slope_a_per_s_[i]);
     now_.load_a += now_.loads[i].current_a;
@@ -193,7 +218,7 @@ double CircuitSystem::behind_switch_a(const Vector& y, double v, double& slope_a
   double a = 0.0;
   slope_a_per_v = 0.0;
   for (const std::size_t i : behind_switch_) {
-    now_.loads[i] = load_at(params_.loads[i], conditions_.loads[i].on, conditions_.loads[i].scale, v,
+    now_.loads[i] = load_at(params_.loads[i], conditions_->loads[i].on, conditions_->loads[i].scale, v,
                             y[Slot::kFirstLoad + i], load_slope_a_per_s_[i]);
     a += now_.loads[i].current_a;
     slope_a_per_v += now_.loads[i].d_voltage;
@@ -282,9 +307,9 @@ void CircuitSystem::sense_currents(const Vector& y) {
     const bool input = channel.node() == SenseNode::kPanelInput;
     const SenseWorld world{input ? y[Slot::kInput] : y[Slot::kBus],
                            y[Slot::kBatteryDegc],
-                           conditions_.ambient_degc,
-                           conditions_.supply_v,
-                           conditions_.sense_faults[i],
+                           conditions_->ambient_degc,
+                           conditions_->supply_v,
+                           conditions_->sense_faults[i],
                            sensed_a(channel.node())};
     now_.sense[i] = channel.at(y[first_sense_ + i], world, sense_scratch_[i]);
     (input ? now_.from_input_a : now_.from_bus_a) += now_.sense[i].node_a;

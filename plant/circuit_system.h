@@ -31,7 +31,8 @@ class CircuitSystem {
 
   CircuitSystem(const CircuitParams& params, const CircuitParts& parts, const Conditions& conditions,
                 const Standing& standing = {});
-  CircuitSystem(const CircuitSystem&) = delete;  // points into itself
+  /// Another of the same, all it remembers included, under conditions equal to those of `other`, which it refers to.
+  CircuitSystem(const CircuitSystem& other, const Conditions& equal);
   CircuitSystem& operator=(const CircuitSystem&) = delete;
   ~CircuitSystem() = default;
 
@@ -67,6 +68,9 @@ class CircuitSystem {
 
   /// The same but for the books.
   [[nodiscard]] bool state_rates(const Vector& y, Vector& f);
+  /// state_rates() at y from the currents at `near`, which the point() holds and which are so near that straight lines
+  /// reach y.
+  void state_rates_near(const Vector& near, const Vector& y, Vector& f);
   /// The currents alone: less than rates(), and the point()'s battery is left as it was.
   [[nodiscard]] bool currents(const Vector& y);
   /// The two elements that bend sharply, alone; the rest of the point() is left as it was.
@@ -91,7 +95,7 @@ class CircuitSystem {
   [[nodiscard]] double battery_degc_per_s(const BatteryPoint& q, double battery_degc) const;
 
   [[nodiscard]] double cell_degc_per_s(double poa_wpm2, double cell_degc) const {
-    return (conditions_.ambient_degc + warming_k_per_wpm2_ * (poa_wpm2 > 0.0 ? poa_wpm2 : 0.0) - cell_degc) /
+    return (conditions_->ambient_degc + warming_k_per_wpm2_ * (poa_wpm2 > 0.0 ? poa_wpm2 : 0.0) - cell_degc) /
            SingleDiodePanel::kThermalLagS;
   }
 
@@ -117,7 +121,9 @@ class CircuitSystem {
   void mark() { marked_ = now_, marked_y_ = y_; }
 
  private:
+  CircuitSystem(const CircuitSystem&) = default;  // points into the other one
   void warm_stage(double degc);
+  void battery_and_rates(const Vector& y, Vector& f);
   [[nodiscard]] PanelPoint panel_at(const Vector& y);
   [[nodiscard]] PanelPoint panel_behind_more(const Vector& y);
   [[nodiscard]] bool load_currents(const Vector& y);
@@ -140,7 +146,7 @@ class CircuitSystem {
 
   const CircuitParams& params_;
   const CircuitParts& parts_;
-  const Conditions& conditions_;
+  const Conditions* conditions_;
   std::size_t size_;
   std::size_t first_sense_;
   std::size_t load_count_;

@@ -24,6 +24,8 @@ constexpr double kFlatV = 0.01;
 constexpr double kFlatAcrossV = 3e-4;
 constexpr double kFarInputV = 0.1;
 constexpr double kFarBusV = 0.01;
+// Of the error allowed. The straight lines that then lead from one evaluation to the next miss the square of it.
+constexpr double kHardlyAny = 0.02;
 
 double growth(double miss, double most) {
   if (miss < 1e-7) return most;
@@ -33,7 +35,7 @@ double growth(double miss, double most) {
 }  // namespace
 
 GateStepper::GateStepper(CircuitSystem& system, const Vector& inverse_tolerance, double hint_s)
-    : system_{system},
+    : system_{&system},
       inverse_tolerance_{inverse_tolerance},
       proposed_s_{hint_s > 0.0 ? hint_s : kFirstStepS},
       nodes_{Capacitor{system.params().stage.input_capacitance_f},
@@ -46,7 +48,7 @@ bool GateStepper::suits(const CircuitSystem& system, double span_s) {
 }
 
 Nanos GateStepper::step(Vector& y, Nanos left) {
-  if (!std::exchange(looked_, false) && !begin(y)) {
+  if (!looked_ && !look(y)) {
     status_ = finite(y) ? AdvanceStatus::kNotConverged : AdvanceStatus::kNotANumber;
     return Nanos{0};
   }
@@ -58,15 +60,16 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
     double miss = attempt(y, two, h);
     bool good = std::isfinite(miss) && finite(next_);
     const bool strayed = !good && (converged_ || !finite(next_));
+    const bool near = miss < kHardlyAny;
     if (smallest && !(good && miss <= 1.0)) {
-      good = backward_euler(system_, y, h, inverse_tolerance_, next_);
+      good = backward_euler(*system_, y, h, inverse_tolerance_, next_);
       miss = kOfLastResort;
     }
     if (good && (miss <= 1.0 || smallest)) {
       const double grown = h * growth(miss, kMostGrowth);
       // A step cut short by the end of the interval says nothing against the longer one proposed before.
       proposed_s_ = std::min(cut_ ? std::max(proposed_s_, grown) : grown, kLongestSpanS);
-      y = next_;
+      stand_at_end(y, near);
       return length;
     }
     if (smallest) {
@@ -78,24 +81,58 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
 }
 
 bool GateStepper::forced(Vector& y, Nanos length) {
-  if (!std::exchange(looked_, false) && !begin(y)) return false;
+  if (!looked_ && !look(y)) return false;
   forced_ = true;
   const double miss = attempt(y, modes(), in_seconds(length));
   forced_ = false;
   if (!std::isfinite(miss) || !finite(next_)) return false;
-  y = next_;
+  stand_at_end(y, miss < kHardlyAny);
   return true;
 }
 
+// y becomes next_. The system was last evaluated where the closed form alone would have led.
+void GateStepper::stand_at_end(Vector& y, bool near) {
+  y = next_;
+  looked_ = false;
+  near_ = near;
+  point_y_[Slot::kInput] = stage_.first;
+  point_y_[Slot::kBus] = stage_.second;
+}
+
+bool GateStepper::look(const Vector& y) {
+  looked_ = begin(y);
+  near_ = false;
+  point_y_ = y;
+  return looked_;
+}
+
+void GateStepper::go_on_from(const Vector& y) {
+  status_ = AdvanceStatus::kOk;
+  const auto same = [&](std::size_t from, std::size_t to) {
+    return std::equal(y.begin() + from, y.begin() + to, point_y_.begin() + from);
+  };
+  near_ = looked_ && same(0, Slot::kPanelJ) && same(Slot::kFirstLoad, system_->first_sense());
+  looked_ = near_ && f_[Slot::kPoa] == system_->sun_slope_wpm2_per_s() && same(system_->first_sense(), system_->size());
+}
+
 bool GateStepper::begin(const Vector& y) {
-  if (!system_.state_rates(y, f_)) return false;
-  const CircuitPoint& q = system_.point();
+  if (near_) {
+    system_->state_rates_near(point_y_, y, f_);
+  } else if (!system_->state_rates(y, f_)) {
+    return false;
+  }
+  note_start();
+  return true;
+}
+
+void GateStepper::note_start() {
+  const CircuitPoint& q = system_->point();
   at_ = {q.panel,           q.branch, q.battery, q.quiescent, q.load_d_bus, q.input_sense_d_input,
          q.bus_sense_d_bus, 0.0,      0.0,       0.0};
-  for (std::size_t i = 0; i < system_.params().sense.size(); ++i) pins_[i] = q.sense[i];
-  const CircuitParts& parts = system_.parts();
+  for (std::size_t i = 0; i < system_->params().sense.size(); ++i) pins_[i] = q.sense[i];
+  const CircuitParts& parts = system_->parts();
   nodes_.first_s = at_.input_sense_d_input - at_.panel.d_voltage;
-  nodes_.second_s = at_.bus_sense_d_bus + at_.load_d_bus + at_.quiescent.d_voltage + system_.battery_s();
+  nodes_.second_s = at_.bus_sense_d_bus + at_.load_d_bus + at_.quiescent.d_voltage + system_->battery_s();
   nodes_.between_s = at_.branch.d_voltage;
   start_ = {q.panel.current_a, q.branch.current_a, q.battery_a, q.load_a + q.quiescent.current_a,
             q.from_input_a,    q.from_bus_a};
@@ -105,18 +142,17 @@ bool GateStepper::begin(const Vector& y) {
                  parts.battery.ocv_per_k_v() * f_[Slot::kBatteryDegc];
   double filaments_a = 0.0;
   double switched_a = 0.0;
-  for (std::size_t i = 0; i < system_.params().loads.size(); ++i) {
+  for (std::size_t i = 0; i < system_->params().loads.size(); ++i) {
     const LoadPoint& load = q.loads[i];
-    (system_.params().loads[i].unswitched ? filaments_a : switched_a) += load.d_state * load.state_per_s;
+    (system_->params().loads[i].unswitched ? filaments_a : switched_a) += load.d_state * load.state_per_s;
   }
   drift_ = {};
   drift_.panel_a = at_.panel.d_poa * f_[Slot::kPoa] + at_.panel.d_degc * f_[Slot::kCellDegc];
-  drift_.battery_a = -system_.battery_s() * emf_drift_v_;
+  drift_.battery_a = -system_->battery_s() * emf_drift_v_;
   at_.switched_a = q.switched_a;
   at_.switched_d_bus = q.switched_d_bus;
   at_.switched_a_per_s = switched_a * q.switched_share_frac;
   drift_.load_a = filaments_a + at_.switched_a_per_s;
-  return true;
 }
 
 TwoModes GateStepper::modes() const {
@@ -147,7 +183,7 @@ Nanos GateStepper::choose(const TwoModes& two, Nanos left) {
 
 // What panel and branch carry at next_ beyond the straight lines from the start; sun and cells are those of the start.
 GateStepper::Currents GateStepper::missed_sharply(const Vector& y) const {
-  const CircuitPoint& q = system_.point();
+  const CircuitPoint& q = system_->point();
   const double input_v = next_[Slot::kInput] - y[Slot::kInput];
   const double across_v = input_v - (next_[Slot::kBus] - y[Slot::kBus]);
   Currents miss;
@@ -158,13 +194,13 @@ GateStepper::Currents GateStepper::missed_sharply(const Vector& y) const {
 
 // And all the rest, at the end of the step.
 GateStepper::Currents GateStepper::missed(const Vector& y, double h_s) const {
-  const CircuitPoint& q = system_.point();
+  const CircuitPoint& q = system_->point();
   const double input_v = next_[Slot::kInput] - y[Slot::kInput];
   const double bus_v = next_[Slot::kBus] - y[Slot::kBus];
   const double emf_miss_v =
-      system_.parts().battery.inner_v(CircuitSystem::battery_of(next_)) - emf_v_ - h_s * emf_drift_v_;
+      system_->parts().battery.inner_v(CircuitSystem::battery_of(next_)) - emf_v_ - h_s * emf_drift_v_;
   Currents miss = missed_sharply(y);
-  miss.battery_a = -system_.battery_s() * emf_miss_v;
+  miss.battery_a = -system_->battery_s() * emf_miss_v;
   miss.load_a = q.load_a + q.quiescent.current_a - start_.load_a - (at_.load_d_bus + at_.quiescent.d_voltage) * bus_v -
                 h_s * drift_.load_a;
   miss.input_sense_a = q.from_input_a - start_.input_sense_a - at_.input_sense_d_input * input_v;
@@ -195,7 +231,7 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
     next_ = y;
     next_[Slot::kInput] += half[0];
     next_[Slot::kBus] += half[1];
-    system_.panel_and_branch(next_);
+    system_->panel_and_branch(next_);
     half_miss = missed_sharply(y);
     pushed = two.pushed(s, h_s, nodes_per_s(half_miss));
   }
@@ -203,13 +239,14 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
   next_ = y;
   next_[Slot::kInput] += end[0] + pushed[0];
   next_[Slot::kBus] += end[1] + pushed[1];
-  mean_battery_a_ = start_.battery_a + system_.battery_s() * (mean[1] + pushed[1] / 3.0 - 0.5 * h_s * emf_drift_v_);
+  mean_battery_a_ = start_.battery_a + system_->battery_s() * (mean[1] + pushed[1] / 3.0 - 0.5 * h_s * emf_drift_v_);
   double worst = move_slow(y, mean_battery_a_, h_s);
-  for (std::size_t i = Slot::kFirstLoad; i < system_.first_sense(); ++i) next_[i] = y[i] + h_s * f_[i];
+  for (std::size_t i = Slot::kFirstLoad; i < system_->first_sense(); ++i) next_[i] = y[i] + h_s * f_[i];
   prepare_pins(h_s);
   (void)move_pins(y, h_s, {end[0] + pushed[0], mean[0] + pushed[0] / 3.0},
                   {end[1] + pushed[1], mean[1] + pushed[1] / 3.0}, false);
-  converged_ = system_.currents(next_);
+  stage_ = {next_[Slot::kInput], next_[Slot::kBus]};
+  converged_ = system_->currents(next_);
   if (!converged_) return std::numeric_limits<double>::quiet_NaN();
   // The misses at half and at the end as bend tau^2 + twist tau^3.
   bend_ = missed(y, h_s);
@@ -253,16 +290,16 @@ double GateStepper::move_slow(const Vector& y, double mean_battery_a, double h_s
   middle.v_slow_v += half_s * f_[Slot::kSlow];
   middle.battery_degc += half_s * f_[Slot::kBatteryDegc];
   middle.hysteresis_frac += half_s * f_[Slot::kHysteresis];
-  const BatteryPoint q = system_.battery_at(middle, mean_battery_a);
+  const BatteryPoint q = system_->battery_at(middle, mean_battery_a);
   next[Slot::kSoc] += h_s * q.soc_per_s;
   next[Slot::kFast] += h_s * q.fast_per_s;
   next[Slot::kSlow] += h_s * q.slow_per_s;
-  next[Slot::kBatteryDegc] += h_s * system_.battery_degc_per_s(q, middle.battery_degc);
+  next[Slot::kBatteryDegc] += h_s * system_->battery_degc_per_s(q, middle.battery_degc);
   next[Slot::kHysteresis] += h_s * q.hysteresis_per_s;
   next[Slot::kGassingAh] += h_s / 3600.0 * q.gassing_a;
   next[Slot::kUnstoredAh] += h_s / 3600.0 * q.unstored_a;
 
-  const Battery& battery = system_.parts().battery;
+  const Battery& battery = system_->parts().battery;
   const double first_a = start_.battery_a - at_.battery.gassing_a;
   const double last_a = first_a + 2.0 * (mean_battery_a - start_.battery_a);
   if ((first_a > 0.0) == (last_a > 0.0)) return 0.0;
@@ -271,7 +308,7 @@ double GateStepper::move_slow(const Vector& y, double mean_battery_a, double h_s
 }
 
 void GateStepper::prepare_pins(double h_s) {
-  for (std::size_t i = 0; i < system_.params().sense.size(); ++i) {
+  for (std::size_t i = 0; i < system_->params().sense.size(); ++i) {
     const Phi<3> phi{h_s * pins_[i].pin_d_pin};
     pin_phi_[i] = {phi[1], phi[2], 2.0 * phi[3]};
   }
@@ -292,10 +329,10 @@ GateStepper::Excursion GateStepper::sensed_way(SenseNode node, double h_s, const
             d * (input.mean_v - bus.mean_v) + bend_.branch_a / 3.0 + twist_.branch_a / 4.0};
   }
   const bool load = node == SenseNode::kLoadCurrent;
-  const double d = load ? at_.switched_d_bus : system_.battery_s();
+  const double d = load ? at_.switched_d_bus : system_->battery_s();
   const double drift_a = h_s * (load ? at_.switched_a_per_s : drift_.battery_a);
   const double bend_a =
-      load ? system_.point().switched_a - at_.switched_a - d * bus_stage_v - drift_a : bend_.battery_a;
+      load ? system_->point().switched_a - at_.switched_a - d * bus_stage_v - drift_a : bend_.battery_a;
   return {d * bus.end_v + drift_a + bend_a, d * bus.mean_v + 0.5 * drift_a + bend_a / 3.0};
 }
 
@@ -304,16 +341,16 @@ GateStepper::Excursion GateStepper::sensed_way(SenseNode node, double h_s, const
 double GateStepper::move_pins(const Vector& y, double h_s, const Excursion& input, const Excursion& bus,
                               bool corrected) {
   double worst = 0.0;
-  for (std::size_t i = 0; i < system_.params().sense.size(); ++i) {
-    const std::size_t slot = system_.first_sense() + i;
+  for (std::size_t i = 0; i < system_->params().sense.size(); ++i) {
+    const std::size_t slot = system_->first_sense() + i;
     const SensePoint& q = pins_[i];
-    const SenseNode sensed = system_.parts().sense[i].node();
+    const SenseNode sensed = system_->parts().sense[i].node();
     const bool input_node = sensed == SenseNode::kPanelInput;
     Excursion node = input_node ? input : bus;
     double stage_v = next_[input_node ? Slot::kInput : Slot::kBus] - y[input_node ? Slot::kInput : Slot::kBus];
     if (is_current(sensed) && corrected) {
       node = sensed_way(sensed, h_s, input, bus, stage_v);
-      stage_v = system_.sensed_a(sensed) - sensed_start_a(sensed);
+      stage_v = system_->sensed_a(sensed) - sensed_start_a(sensed);
     } else if (is_current(sensed)) {
       node = {};
     }
@@ -321,7 +358,7 @@ double GateStepper::move_pins(const Vector& y, double h_s, const Excursion& inpu
     const auto& [even, ramp, parabola] = pin_phi_[i];
     double moved_v = h_s * (even * q.pin_per_s + q.pin_d_node * (ramp * (node.end_v - curved_v) + parabola * curved_v));
     if (corrected) {
-      const double rate_miss = system_.point().sense[i].pin_per_s - q.pin_per_s -
+      const double rate_miss = system_->point().sense[i].pin_per_s - q.pin_per_s -
                                q.pin_d_pin * (next_[slot] - y[slot]) - q.pin_d_node * stage_v;
       const double more_v = h_s * parabola * rate_miss;
       moved_v += more_v;
@@ -334,8 +371,8 @@ double GateStepper::move_pins(const Vector& y, double h_s, const Excursion& inpu
 
 double GateStepper::move_filaments(const Vector& y, double h_s) {
   double worst = 0.0;
-  for (std::size_t i = Slot::kFirstLoad; i < system_.first_sense(); ++i) {
-    const double more = 0.5 * h_s * (system_.point().loads[i - Slot::kFirstLoad].state_per_s - f_[i]);
+  for (std::size_t i = Slot::kFirstLoad; i < system_->first_sense(); ++i) {
+    const double more = 0.5 * h_s * (system_->point().loads[i - Slot::kFirstLoad].state_per_s - f_[i]);
     next_[i] = y[i] + h_s * f_[i] + more;
     worst = std::max(worst, std::abs(more) * inverse_tolerance_[i]);
   }
@@ -355,7 +392,7 @@ void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoMode
       current(start_.panel_a, at_.panel.d_voltage, 0.0, drift_.panel_a, bend_.panel_a, twist_.panel_a);
   const Along branch_a = current(start_.branch_a, between, -between, 0.0, bend_.branch_a, twist_.branch_a);
   const Along battery_a =
-      current(start_.battery_a, 0.0, system_.battery_s(), drift_.battery_a, bend_.battery_a, twist_.battery_a);
+      current(start_.battery_a, 0.0, system_->battery_s(), drift_.battery_a, bend_.battery_a, twist_.battery_a);
   const Along load_a = current(start_.load_a, 0.0, load_s, drift_.load_a, bend_.load_a, twist_.load_a);
   const Along in_sense_a =
       current(start_.input_sense_a, at_.input_sense_d_input, 0.0, 0.0, bend_.input_sense_a, twist_.input_sense_a);
@@ -364,8 +401,8 @@ void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoMode
   const Along input_v = gram.times_voltage(y[Slot::kInput], in);
   const Along bus_v = gram.times_voltage(y[Slot::kBus], out);
 
-  const double panel_loss_w = system_.panel_cable_ohm() * gram.square(panel_a);
-  const double battery_loss_w = system_.cable_ohm() * gram.square(battery_a);
+  const double panel_loss_w = system_->panel_cable_ohm() * gram.square(panel_a);
+  const double battery_loss_w = system_->cable_ohm() * gram.square(battery_a);
   next_[Slot::kPanelJ] += h_s * (Gram::dot(input_v, panel_a) + panel_loss_w);
   next_[Slot::kWiringJ] += h_s * (panel_loss_w + battery_loss_w);
   next_[Slot::kStageJ] += h_s * (Gram::dot(input_v, branch_a) - Gram::dot(bus_v, branch_a));
@@ -376,7 +413,7 @@ void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoMode
   const double mean_a = gram.mean(battery_a);
   next_[Slot::kNetAh] += h_s / 3600.0 * mean_a;
   const double later_s = h_s * (mean_a - mean_battery_a_);
-  const Battery& battery = system_.parts().battery;
+  const Battery& battery = system_->parts().battery;
   next_[Slot::kSoc] += later_s * battery.soc_d_main(at_.battery);
   next_[Slot::kFast] += later_s * battery.fast_d_main(at_.battery);
   next_[Slot::kUnstoredAh] += later_s / 3600.0 * (1.0 - at_.battery.stored_frac);

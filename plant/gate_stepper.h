@@ -2,6 +2,7 @@
 #pragma once
 
 #include <array>
+#include <utility>
 
 #include "plant/circuit_system.h"
 #include "plant/core/two_modes.h"
@@ -18,7 +19,8 @@ namespace dawnrig::plant {
 /// the battery's current. The books are integrals of products of the closed forms, so that power balances at every
 /// instant of the solution: what does not balance is rounding, not proof of accuracy, which the tests measure.
 ///
-/// Two evaluations a step and one more of panel and branch. Not for long stretches: slow states are explicit here; see
+/// Two evaluations a step and one more of panel and branch; one, where the closed form misses so little that the one at
+/// the end of a step serves the next as its start. Not for long stretches: slow states are explicit here; see
 /// suits().
 /// Series stages only.
 /// Source: exprb43 of Hochbruck, Ostermann and Schweitzer, "Exponential Rosenbrock-type methods", SIAM J. Numer. Anal.
@@ -29,6 +31,10 @@ class GateStepper {
 
   /// `inverse_tolerance` per unknown, zero for those not judged.
   GateStepper(CircuitSystem& system, const Vector& inverse_tolerance, double hint_s);
+  /// Another of the same, for a system equal to that of `other`.
+  GateStepper(const GateStepper& other, CircuitSystem& equal) : GateStepper{other} { system_ = &equal; }
+  GateStepper& operator=(const GateStepper&) = delete;
+  ~GateStepper() = default;
 
   /// Whether a stretch is short enough for this method.
   [[nodiscard]] static bool suits(const CircuitSystem& system, double span_s);
@@ -38,9 +44,11 @@ class GateStepper {
   /// One step of just this length, whatever its error. False: it could not be taken, or left the real numbers.
   [[nodiscard]] bool forced(Vector& y, Nanos length);
   /// Evaluates the system at y, where the next step will begin, which then need not. False: it cannot be evaluated.
-  [[nodiscard]] bool look(const Vector& y) { return looked_ = begin(y); }
-  /// y, or what the system makes of it, is another than at the last look().
-  void forget() { looked_ = false; }
+  [[nodiscard]] bool look(const Vector& y);
+  /// The next step begins at y, maybe under another sun. What of the last look() is still true is not looked at again.
+  void go_on_from(const Vector& y);
+  /// What the system makes of y is another than at the last look().
+  void forget() { looked_ = near_ = false; }
   /// The length to try next.
   void propose(double h_s) { proposed_s_ = h_s; }
   [[nodiscard]] AdvanceStatus status() const { return status_; }
@@ -57,6 +65,8 @@ class GateStepper {
   };
 
   [[nodiscard]] bool begin(const Vector& y);
+  void note_start();
+  void stand_at_end(Vector& y, bool near);
   [[nodiscard]] TwoModes modes() const;
   [[nodiscard]] Nanos choose(const TwoModes& two, Nanos left);
   /// One trial; next_ is set. Returns the error against the tolerances; not-a-number if it failed.
@@ -75,14 +85,20 @@ class GateStepper {
   void keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s);
   [[nodiscard]] bool finite(const Vector& y) const;
 
-  CircuitSystem& system_;
+  GateStepper(const GateStepper&) = default;  // of the other's system
+
+  CircuitSystem* system_;
   const Vector inverse_tolerance_;
   double proposed_s_;
   bool cut_{false};
-  bool looked_{false};
+  bool looked_{false};  // at point_y_, all of it
+  bool near_{false};    // the system's point() is that of point_y_, and y is near or the same
   bool forced_{false};
   bool converged_{true};
   AdvanceStatus status_{AdvanceStatus::kOk};
+
+  Vector point_y_{};
+  std::pair<double, double> stage_;  // input and bus where a trial last evaluated the system
 
   // At the start of the step.
   Vector f_{};

@@ -19,9 +19,11 @@ class SlowParts {
   SlowParts(const CircuitParams& params, const Conditions& conditions)
       : params_{params},
         conditions_{conditions},
-        any_{params.stage.heat_sink || params.battery_fuse || params.panel_fuse} {}
+        fuses_{params.battery_fuse || params.panel_fuse},
+        any_{fuses_ || params.stage.heat_sink} {}
 
   [[nodiscard]] bool any() const { return any_; }
+  [[nodiscard]] bool fuses() const { return fuses_; }
   /// Beyond which a step would hide what they do, in a stretch of this length.
   [[nodiscard]] double longest_step_s(double stretch_s, double otherwise_s) const;
   /// One step of h_s from one vector to the next, under the system that took it. True: a fuse has blown.
@@ -30,6 +32,7 @@ class SlowParts {
  private:
   const CircuitParams& params_;
   const Conditions& conditions_;
+  bool fuses_;
   bool any_;
 };
 

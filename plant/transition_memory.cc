@@ -18,6 +18,8 @@ constexpr int kVisitsToBuild = 8;
 // In less light what is allowed to bend would be much of what flows.
 constexpr double kLeastPoaWpm2 = 50.0;
 
+constexpr double kFeltK = 0.25;
+
 // Where a circuit stands, for this purpose: a vector of unknowns in which kFast is the battery's inner voltage, which
 // is what matters of it, kBus how far the bus is above that, and kInput, while the gate is off, how far the input is
 // above the bus. A battery that fills moves all of them together, and then hardly anything changes.
@@ -189,29 +191,44 @@ TransitionMemory::Entry& TransitionMemory::entry_of(const Key& key) {
   return *oldest;
 }
 
-void TransitionMemory::meet(const Conditions& conditions) {
-  conditions_.sun = conditions.sun;
-  conditions_.gate_on = conditions.gate_on;
-  if (met_ && conditions_ == conditions) return;
+void TransitionMemory::meet(const CircuitRun& run) {
+  conditions_.sun = run.conditions.sun;
+  conditions_.gate_on = run.conditions.gate_on;
+  if (met_ && standing_ == run.standing && conditions_ == run.conditions) return;
   for (Entry& entry : entries_) entry.taken = false;
-  conditions_ = conditions;
+  conditions_ = run.conditions;
+  standing_ = run.standing;
   met_ = true;
 }
 
-const Transition* TransitionMemory::recall(CircuitSystem& system, const Conditions& conditions, const Vector& y,
-                                           Nanos left, const Vector& inverse_tolerance) {
+double TransitionMemory::felt_degc(double stage_degc) {
+  if (!(std::abs(stage_degc - felt_degc_) <= kFeltK)) felt_degc_ = stage_degc;
+  return felt_degc_;
+}
+
+CircuitRun& TransitionMemory::run_under(const CircuitParams& params, const CircuitParts& parts,
+                                        const Conditions& conditions, const Standing& with) {
+  std::optional<CircuitRun>& run = runs_[conditions.gate_on ? 1 : 0];
+  if (!run || !run->serves(params, conditions, with)) run.emplace(params, parts, conditions, with);
+  return *run;
+}
+
+const Transition* TransitionMemory::recall(CircuitRun& run, const Vector& y, Nanos left) {
+  CircuitSystem& system = run.system;
   if (!system.battery_connected() || !system.panel_connected() || y[Slot::kPoa] < kLeastPoaWpm2) return nullptr;
-  meet(conditions);
-  const Vector place = Transition::place_of(system, y, conditions.gate_on);
-  Entry& entry = entry_of(key_of(system, place, conditions.gate_on));
+  meet(run);
+  const bool gate_on = run.conditions.gate_on;
+  const Vector place = Transition::place_of(system, y, gate_on);
+  Entry& entry = entry_of(key_of(system, place, gate_on));
   entry.last = ++clock_;
   if (entry.use == Use::kNone) {
     if (++entry.visits < kVisitsToBuild) return nullptr;
     const double slope = system.sun_slope_wpm2_per_s();
     system.set_sun_slope(0.0);
-    build(system, place, inverse_tolerance, entry);
+    build(system, place, run.inverse_tolerance, entry);
     system.set_sun_slope(slope);
     system.follow_battery(y);
+    run.stepper.forget();
   }
   if (entry.use == Use::kBent || entry.transition.length() > left) return nullptr;
   ++recalled_;

@@ -5,9 +5,10 @@
 #include <array>
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <vector>
 
-#include "plant/circuit_system.h"
+#include "plant/circuit_run.h"
 
 namespace dawnrig::plant {
 
@@ -73,7 +74,8 @@ class Transition {
   std::vector<Figure> blocks_;
 };
 
-/// Transitions by where they begin, built where a circuit comes by again and again. It belongs to the CircuitState
+/// Transitions by where they begin, built where a circuit comes by again and again; and what the last advances with the
+/// gate off and on have worked out. It belongs to the CircuitState
 /// that it serves: a run that is to go on elsewhere bit for bit takes both along. Conditions other than sun and gate
 /// that differ from the last ones empty it. Allocates when made, and never after.
 class TransitionMemory {
@@ -82,10 +84,17 @@ class TransitionMemory {
 
   explicit TransitionMemory(const CircuitParams& checked);
 
-  /// The transition from y, where it is known, is straight enough and ends within `left`; else null. `system` is left
+  /// What the stage is taken to have while its heat sink is within a quarter of a kelvin of it: the circuit is then the
+  /// same from advance to advance, and a diode's forward voltage right within a millivolt.
+  [[nodiscard]] double felt_degc(double stage_degc);
+  /// What these conditions make of the circuit: kept since the last advance under the same, or made now. Refers to the
+  /// parameters.
+  [[nodiscard]] CircuitRun& run_under(const CircuitParams& params, const CircuitParts& parts,
+                                      const Conditions& conditions, const Standing& with);
+
+  /// The transition from y, where it is known, is straight enough and ends within `left`; else null. The run is left
   /// as it was.
-  const Transition* recall(CircuitSystem& system, const Conditions& conditions, const Vector& y, Nanos left,
-                           const Vector& inverse_tolerance);
+  const Transition* recall(CircuitRun& run, const Vector& y, Nanos left);
 
   [[nodiscard]] std::int64_t built() const { return built_; }
   [[nodiscard]] std::int64_t recalled() const { return recalled_; }
@@ -107,7 +116,7 @@ class TransitionMemory {
 
   [[nodiscard]] Key key_of(const CircuitSystem& system, const Vector& place, bool gate_on) const;
   Entry& entry_of(const Key& key);
-  void meet(const Conditions& conditions);
+  void meet(const CircuitRun& run);
   void build(CircuitSystem& system, const Vector& place, const Vector& inverse_tolerance, Entry& entry);
   [[nodiscard]] bool lay_out(CircuitSystem& system, const Vector& inverse_tolerance, Transition& t);
   [[nodiscard]] static Vector beside_middle(const CircuitSystem& system, const Transition& t, std::size_t column,
@@ -117,7 +126,10 @@ class TransitionMemory {
   [[nodiscard]] bool straight_enough(const Transition& t) const;
   void differentiate(Transition& t, std::size_t column, Figure width);
 
+  std::array<std::optional<CircuitRun>, 2> runs_;  // with the gate off and on
   Conditions conditions_;
+  Standing standing_;
+  double felt_degc_{25.0};
   bool met_{false};
   std::vector<Entry> entries_;
   std::uint64_t clock_{0};
