@@ -80,7 +80,8 @@ void IdleSkipper::judge(int index, Outcome outcome) {
     next_look_ = now + kShortestStride;
     return;
   }
-  if (outcome == Outcome::kBusy) {
+  // A loop that goes to sleep passes its idle time without us.
+  if (outcome == Outcome::kBusy || avr_->state == cpu_Sleeping) {
     suspect.retry_at = now + (kFirstPatience << suspect.strikes);
     suspect.strikes = std::min(suspect.strikes + 1, kMostStrikes);
     stride_ = std::min(stride_ * 2, kLongestStride);

@@ -73,6 +73,7 @@ SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, con
   avr_->run_cycle_limit = std::numeric_limits<std::int64_t>::max();
   ram_start_ = avr_->ioend + 1U;
   usual_run_ = avr_->run;
+  watchdog_ = next_module<avr_watchdog_t>(avr_, "watchdog");
   if (image.flash.size() > avr_->flashend + 1U) {
     const std::string size = std::to_string(image.flash.size());
     release();
@@ -322,8 +323,7 @@ void SimulatorCore::note_sleep() {
   asleep_ = true;
   constexpr avr_io_addr_t kSmcr = 0x53;
   const unsigned mode = (avr_->data[kSmcr] >> 1) & 7U;
-  const auto* watchdog = next_module<avr_watchdog_t>(avr_, "watchdog");
-  if (avr_->sreg[S_I] == 0 && !bit_of(avr_, watchdog->wde)) {
+  if (avr_->sreg[S_I] == 0 && !bit_of(avr_, watchdog_->wde)) {
     crash("went to sleep with interrupts disabled and no watchdog to wake it");
     return;
   }

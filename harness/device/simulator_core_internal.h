@@ -98,6 +98,7 @@ class SimulatorCore {
   std::unique_ptr<PlainRunner> runner_;   ///< none: the simulator executes every instruction
   std::string crash_reason_;
   avr_run_t usual_run_{nullptr};
+  const avr_watchdog_t* watchdog_{nullptr};
   std::size_t program_bytes_;
   std::uint32_t ram_start_{0};
   std::int64_t interrupts_entered_{0};

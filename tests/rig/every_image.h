@@ -8,6 +8,7 @@
 #include <cstring>
 #include <filesystem>
 #include <ostream>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -23,15 +24,24 @@ inline std::ostream& operator<<(std::ostream& out, const Fixture& fixture) {
   return out << fixture.image;
 }
 
-inline std::vector<Fixture> every_image() {
+/// With all mutants, or those few that touch what skipping looks at.
+inline std::vector<Fixture> every_image(bool all_mutants) {
   std::vector<Fixture> all;
-  const std::vector<std::string> faults{"float_two_percent_high", "m20_calibration_inverted", "m30_duty_wraps",
-                                        "no_shutdown_on_open_sense", "temperature_sign"};
   for (const std::string revision : {"a", "b"}) {
-    const std::string board = "ridge_repeater_" + revision;
-    all.push_back({"reference_device/ridge_" + revision, board, "ridge_repeater_site"});
-    for (const std::string& fault : faults) {
-      all.push_back({"reference_device/mutants/" + fault + "_" + revision, board, "ridge_repeater_site"});
+    all.push_back({"reference_device/ridge_" + revision, "ridge_repeater_" + revision, "ridge_repeater_site"});
+  }
+  const std::set<std::string> few{"float_two_percent_high", "m20_calibration_inverted", "m30_duty_wraps",
+                                  "no_shutdown_on_open_sense", "temperature_sign"};
+  const std::filesystem::path mutants = std::filesystem::path{DAWNRIG_SOURCE_DIR} / "fixtures/reference_device/mutants";
+  std::set<std::filesystem::path> patches;
+  for (const auto& entry : std::filesystem::directory_iterator{mutants}) {
+    const bool wanted = all_mutants || few.count(entry.path().stem().string()) > 0;
+    if (wanted && entry.path().extension() == ".patch") patches.insert(entry.path());
+  }
+  for (const std::filesystem::path& patch : patches) {
+    for (const std::string revision : {"a", "b"}) {
+      all.push_back({"reference_device/mutants/" + patch.stem().string() + "_" + revision, "ridge_repeater_" + revision,
+                     "ridge_repeater_site"});
     }
   }
   all.push_back({"core_device/core_device", "core_device", "core_device_site"});
