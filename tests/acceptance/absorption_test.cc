@@ -53,13 +53,21 @@ class AbsorptionAndAfter : public testing::Acceptance {
   }
 
   /// The highest voltage, averaged over a second, of a minute and a half after being told to equalise, less absorption.
-  Figure highest_when_told(std::unique_ptr<testing::Watch>& watch) {
-    Highest highest{{.signal = Signal::kBusV, .minus = declared().absorption_v, .average_over = 1s}};
+  Figure highest_when_told(std::unique_ptr<testing::Watch>& watch, double battery_degc) {
+    Highest highest{{.signal = Signal::kBusV, .minus = absorption_v_at(battery_degc), .average_over = 1s}};
     watch = watch_with({&highest});
     instruct(Purpose::kEqualise);
     let_pass(90s);
     watch->end();
     return highest.figure();
+  }
+
+  /// The declared absorption voltage as it follows the battery's temperature, within the declared window.
+  [[nodiscard]] double absorption_v_at(double battery_degc) const {
+    const auto& d = declared();
+    const double degc = std::clamp(battery_degc, d.compensation_lowest_degc.value_or(battery_degc),
+                                   d.compensation_highest_degc.value_or(battery_degc));
+    return d.absorption_v + d.compensation_v_per_k.value_or(0.0) * (degc - 25.0);
   }
 };
 
@@ -176,15 +184,17 @@ TEST_F(AbsorptionAndAfter, EqualisesAsDeclaredAndOnlyABatteryThatStandsIt) {
   judge("EQUALISE-ENDS", ends, "time from the beginning of equalisation to its end, less the longest declared", *whole);
 
   std::unique_ptr<testing::Watch> quiet;
-  battery_is_at(Temperature{48.0});
+  constexpr double kHotDegc = 48.0;
+  battery_is_at(Temperature{kHotDegc});
   let_pass(5s);
-  const Figure hot = highest_when_told(quiet);
-  judge("EQUALISE-NOT-HOT", hot, "highest bus voltage less absorption, when told to equalise a hot battery", *quiet);
+  const Figure hot = highest_when_told(quiet, kHotDegc);
+  judge("EQUALISE-NOT-HOT", hot, "highest bus voltage less absorption at 48 degC, when told to equalise a hot battery",
+        *quiet);
   battery_is_at(Temperature{25.0});
   if (!instruct(Purpose::kSealedBattery)) {
     return not_applicable("EQUALISE-NOT-SEALED: the profile does not say how to choose a sealed battery");
   }
-  const Figure sealed = highest_when_told(quiet);
+  const Figure sealed = highest_when_told(quiet, 25.0);
   judge("EQUALISE-NOT-SEALED", sealed, "highest bus voltage less absorption, when told to equalise a sealed battery",
         *quiet);
 }

@@ -110,14 +110,14 @@ class BusHistory final : public trace::Sink {
       integral_ = 0;
     }
   }
-  /// The mean that ended last before `time`.
+  /// The mean that ended last before `time`, or the first there is.
   [[nodiscard]] std::optional<double> at(Nanos time) const {
     const auto after = std::upper_bound(mean_v_.begin(), mean_v_.end(), time,
                                         [](Nanos t, const std::pair<Nanos, double>& mean) { return t < mean.first; });
-    if (after == mean_v_.begin()) {
+    if (mean_v_.empty()) {
       return std::nullopt;
     }
-    return std::prev(after)->second;
+    return after == mean_v_.begin() ? after->second : std::prev(after)->second;
   }
 
  private:
@@ -158,13 +158,15 @@ class SwitchingLevels final : public verdict::Monitor {
   Nanos last_{0};
 };
 
-/// How often charging stopped (the gate off for a second on end) and then began again.
+/// How often charging stopped, the gate off for long on end, and then began again.
 class Restarts final : public verdict::Monitor {
  public:
+  /// Off for as long as that, it had stopped: longer than regulation leaves pulses out.
+  explicit Restarts(Nanos stopped = Nanos{1'000'000'000}) : stopped_{stopped} {}
   void on_sample(const trace::Sample& sample) override {
     const bool on = sample[Signal::kGate] > 0.5;
     if (on) {
-      if (exercised_ > 0 && sample.time - last_on_ >= kStopped) {
+      if (exercised_ > 0 && sample.time - last_on_ >= stopped_) {
         ++figure_.value;
         figure_.worst = sample.time;
       }
@@ -179,7 +181,7 @@ class Restarts final : public verdict::Monitor {
   }
 
  private:
-  static constexpr Nanos kStopped{1'000'000'000};
+  Nanos stopped_;
   Figure figure_;
   Nanos last_on_{0};
   std::int64_t exercised_{0};

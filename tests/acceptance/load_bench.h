@@ -14,6 +14,12 @@ using testing::Amperes;
 
 class LoadBench : public testing::Acceptance {
  protected:
+  /// A new run, in which nothing is drawn yet.
+  void power_up(const testing::Start& start) {
+    drawn_a_ = 0.0;
+    Acceptance::power_up(start);
+  }
+
   /// True: there is nothing here to judge.
   bool nothing_declared() {
     if (!board().load_output) {
