@@ -142,6 +142,7 @@ struct Probes {
   double inductor_a{};
   double stage_degc{};
   double load_v{}, load_a{};  ///< all loads; load_v is behind the load switch
+  double switched_a{};        ///< of the loads behind it; not a number at a step that was remembered
   double poa_wpm2{};
   double cell_degc{};
   double battery_degc{};

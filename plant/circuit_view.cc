@@ -104,7 +104,8 @@ Probes seen(const CircuitState& state, const Conditions& conditions, const Vecto
             bool evaluated) {
   Probes p = standing_still(state, conditions, y, system);
   if (!evaluated) {
-    p.panel_v = p.panel_a = p.charge_a = p.terminal_v = p.battery_a = p.load_v = p.load_a = p.gassing_a = std::nan("");
+    p.panel_v = p.panel_a = p.charge_a = p.terminal_v = p.battery_a = std::nan("");
+    p.load_v = p.load_a = p.switched_a = p.gassing_a = std::nan("");
     return p;
   }
   const CircuitPoint& q = system.point();
@@ -118,6 +119,7 @@ Probes seen(const CircuitState& state, const Conditions& conditions, const Vecto
   p.terminal_v = system.terminal_v(y, q.battery_a);
   p.load_v = q.load_v;
   p.load_a = q.load_a;
+  p.switched_a = q.switched_a;
   p.gassing_a = q.battery.gassing_a;
   return p;
 }
@@ -132,6 +134,7 @@ Probes seen(const CircuitState& state, const Conditions& conditions, const Vecto
   p.terminal_v = system.terminal_v(y, p.battery_a);
   p.load_v = sample.load_v;
   p.load_a = sample.load_a;
+  p.switched_a = std::nan("");
   p.gassing_a = sample.gassing_a;
   return p;
 }

@@ -43,7 +43,7 @@ double node_of(plant::SenseNode node, const plant::Probes& probes) {
     case plant::SenseNode::kLoadCurrent:
       break;
   }
-  return probes.load_a;
+  return probes.switched_a;
 }
 
 }  // namespace

@@ -29,4 +29,9 @@ link::Configure configuration_of(const profile::BoardProfile& board, const Bench
   return configure;
 }
 
+// A round trip holds a report's age, the way back and a host's tick; half a slot and some room come on top.
+Nanos lead_for(const link::DurationStats& round_trip) {
+  return std::clamp(round_trip.mean() + Nanos{1'500'000}, Nanos{3'000'000}, Nanos{15'000'000});
+}
+
 }  // namespace dawnrig::rig

@@ -2,6 +2,7 @@
 #pragma once
 
 #include "harness/link/message.h"
+#include "harness/link/session.h"
 #include "harness/profile/profile.h"
 #include "harness/rig/bench_loop.h"
 
@@ -11,5 +12,8 @@ namespace dawnrig::rig {
 /// battery and no sun, its supply staying on.
 [[nodiscard]] link::Configure configuration_of(const profile::BoardProfile& board, const BenchSettings& settings,
                                                const link::Calibration& calibration);
+
+/// How far ahead levels have to be sent over a line with this round trip.
+[[nodiscard]] Nanos lead_for(const link::DurationStats& round_trip);
 
 }  // namespace dawnrig::rig

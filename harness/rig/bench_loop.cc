@@ -18,8 +18,6 @@ constexpr int kSettlingTicks = 30;      // levels stand before the device has it
 constexpr int kPowerPatienceTicks = 500;
 constexpr std::size_t kSequences = 256;
 
-const std::string load_output_on{"load output on"};
-const std::string load_output_off{"load output off"};
 const std::string power_on_reset{"power-on reset"};
 
 using Cause = BenchFault::Cause;
@@ -80,13 +78,7 @@ struct BenchLoop::Impl final : link::Listener, BenchListener {
       edges[i] = {captured[i].time - zero, captured[i].on != upside_down()};
     }
     advance(board_time - zero, {edges.data(), captured.size()});
-    if (board.load_output) {
-      const bool on =
-          ((report.pins & link::pin::kLoad1) != 0) == (board.load_output->polarity == profile::Polarity::kActiveHigh);
-      if (on != plant.conditions().load_switch_on) {
-        plant.set_load_switch(on, {trace::EventKind::kLoadSwitch, on ? &load_output_on : &load_output_off});
-      }
-    }
+    plant.follow_pins(report.pins);
     if (report.device_serial.size > 0) {
       BenchItem item;
       item.kind = BenchItem::Kind::kSerial;
@@ -246,7 +238,9 @@ struct BenchLoop::Impl final : link::Listener, BenchListener {
   }
 
   [[nodiscard]] std::uint32_t lines() const {
-    const bool powered = phase != Phase::kSettling && plant.decided_until() >= supply_from;
+    // A cut that is asked for beforehand is made once the run goes on: until the supply stands, time does not pass.
+    const bool powered =
+        phase == Phase::kPowering || (phase == Phase::kRunning && plant.decided_until() >= supply_from);
     return link::line::kOutputs | link::line::kSerial | (powered ? link::line::kSupply : 0U) |
            (reset_held ? link::line::kReset : 0U);
   }

@@ -8,6 +8,9 @@ namespace dawnrig::rig {
 
 namespace {
 
+const std::string load_output_on{"load output on"};
+const std::string load_output_off{"load output off"};
+
 /// Gate and load switch are the device's doing; everything else is the world's.
 void take_over(plant::Conditions& conditions, const plant::Conditions& world) {
   const bool gate_on = conditions.gate_on;
@@ -34,6 +37,7 @@ BenchPlant::BenchPlant(const profile::BoardProfile& board, const profile::SitePr
   };
   conditions_.gate_on = floating(board.gate);
   conditions_.load_switch_on = board.load_output && floating(*board.load_output);
+  fault_shown_ = board.fault_output && floating(*board.fault_output);
   state_ = circuit_.at_rest(world_.at_rest(), conditions_);
 }
 
@@ -97,14 +101,18 @@ bool BenchPlant::attach(trace::Sink& sink) {
 // --- behind ----------------------------------------------------------------------------------------------------------
 
 void BenchPlant::publish() {
-  fill_sample(sample_, state_.now, conditions_, circuit_.probe(state_, conditions_), board_.charges_while_on());
+  tell(circuit_.probe(state_, conditions_));
+}
+
+void BenchPlant::tell(const plant::Probes& probes) {
+  fill_sample(sample_, state_.now, conditions_, probes, board_.charges_while_on());
+  sample_[trace::Signal::kFault] = fault_shown_ ? 1.0 : 0.0;
   listener_.on_sample(sample_);
 }
 
 void BenchPlant::on_step(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/,
                          const plant::Probes& probes) {
-  fill_sample(sample_, state_.now, conditions_, probes, board_.charges_while_on());
-  listener_.on_sample(sample_);
+  tell(probes);
 }
 
 void BenchPlant::on_jump(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/) {
@@ -125,10 +133,25 @@ void BenchPlant::meet(const Entry& entry) {
   }
 }
 
-void BenchPlant::set_load_switch(bool on, const BenchNote& note) {
-  conditions_.load_switch_on = on;
-  publish();
-  listener_.on_note(state_.now, note);
+void BenchPlant::follow_pins(std::uint32_t pins) {
+  const auto commanded = [pins](std::uint32_t pin, const profile::SwitchPin& output) {
+    return ((pins & pin) != 0) == (output.polarity == profile::Polarity::kActiveHigh);
+  };
+  if (board_.load_output) {
+    const bool on = commanded(link::pin::kLoad1, *board_.load_output);
+    if (on != conditions_.load_switch_on) {
+      conditions_.load_switch_on = on;
+      publish();
+      listener_.on_note(state_.now, {trace::EventKind::kLoadSwitch, on ? &load_output_on : &load_output_off});
+    }
+  }
+  if (board_.fault_output) {
+    const bool shown = commanded(link::pin::kFault, *board_.fault_output);
+    if (shown != fault_shown_) {
+      fault_shown_ = shown;
+      publish();
+    }
+  }
 }
 
 plant::AdvanceStatus BenchPlant::advance(Nanos to, std::span<const GateEdge> edges) {

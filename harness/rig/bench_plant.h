@@ -59,7 +59,9 @@ class BenchPlant final : public plant::StepObserver {
   [[nodiscard]] const ChannelMap& channels() const { return channels_; }
   /// Follows the captured edges (in the plant's time) up to `to`, and tells the listener.
   [[nodiscard]] plant::AdvanceStatus advance(Nanos to, std::span<const GateEdge> edges);
-  void set_load_switch(bool on, const BenchNote& note);
+  /// What the board reports of the device's other outputs, a sum of link::pin: load switch and fault output, as the
+  /// profile wires them. Known once a millisecond.
+  void follow_pins(std::uint32_t pins);
   /// Tells the listener of the present instant.
   void publish();
 
@@ -87,6 +89,7 @@ class BenchPlant final : public plant::StepObserver {
   [[nodiscard]] Entry* append(Nanos at);
   [[nodiscard]] const Entry& entry(std::size_t age) const { return entries_[(first_ + age) % kEntries]; }
   void meet(const Entry& entry);
+  void tell(const plant::Probes& probes);
   struct Look;
   void look(Look& look, const plant::CircuitState& state, const plant::Conditions& conditions) const;
   [[nodiscard]] bool walk(Look& look, plant::CircuitState& state, plant::Conditions& conditions, Nanos to) const;
@@ -101,6 +104,7 @@ class BenchPlant final : public plant::StepObserver {
   std::size_t first_{0}, count_{0};
   plant::Conditions conditions_;
   plant::CircuitState state_;
+  bool fault_shown_{false};
   trace::Sample sample_;
 };
 

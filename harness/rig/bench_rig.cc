@@ -30,11 +30,6 @@ struct Stored {
   std::string text;
 };
 
-/// A round trip holds a report's age, the way back and a host's tick; half a slot and some room come on top.
-Nanos lead_for(const link::DurationStats& round_trip) {
-  return std::clamp(round_trip.mean() + Nanos{1'500'000}, Nanos{3'000'000}, Nanos{15'000'000});
-}
-
 void demand_possible(const profile::BoardProfile& board, const scenario::Change& change) {
   if (std::holds_alternative<scenario::Supply>(change)) {
     throw base::BadInput(board.file,
@@ -363,6 +358,9 @@ bool BenchRig::stall_processor() {
 }
 std::int64_t BenchRig::resets() const {
   return impl_->resets_;
+}
+std::optional<Rig::SettingsMemory> BenchRig::settings_memory() const {
+  return impl_->access_ == nullptr ? std::nullopt : std::optional{impl_->access_->settings_memory()};
 }
 double BenchRig::books_residual_j() const {
   impl_->halt();

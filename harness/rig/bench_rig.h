@@ -5,6 +5,7 @@
 #include <cstdint>
 #include <filesystem>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -26,6 +27,7 @@ class DeviceAccess {
   virtual void stall() = 0;
   virtual bool set_counter(const profile::Counter& counter, std::uint64_t value) = 0;
   [[nodiscard]] virtual const std::string& crash() const = 0;
+  [[nodiscard]] virtual Rig::SettingsMemory settings_memory() const = 0;
   /// All so far, the power-up included.
   [[nodiscard]] virtual const std::vector<Reset>& resets() const = 0;
 };
@@ -77,6 +79,9 @@ class BenchRig final : public Rig {
   /// These two end the run: the plant is looked at when it stands still.
   [[nodiscard]] double books_residual_j() const override;
   [[nodiscard]] const plant::CircuitState& plant_state() const override;
+  /// As it is at this instant, some milliseconds ahead of now().
+  [[nodiscard]] std::optional<SettingsMemory> settings_memory() const override;
+  [[nodiscard]] bool sees_fault_output() const override { return true; }
   [[nodiscard]] std::vector<std::string> rig_notes() const override;
   [[nodiscard]] double voltage_uncertainty_v() const override;
 

@@ -20,6 +20,7 @@ constexpr Nanos kSlice{250'000};
 constexpr double kNanosPerSecond = 1e9;
 constexpr const char* kBoardPart = "atmega2560";
 constexpr std::int64_t kBoardClockHz = 16'000'000;
+constexpr int kLoad1Output = 0, kFaultOutput = 2;  // places among the interface board's inputs for a device's outputs
 
 /// Between true time and the cycles of a processor whose crystal is a little off.
 class Crystal {
@@ -119,6 +120,7 @@ struct Twin::Impl final : device::Surroundings {
     bring_board_to(time);
     if (pin == setup.board.gate.pin) show_gate(time);
     if (setup.board.load_output && pin == setup.board.load_output->pin) show_load(time);
+    if (setup.board.fault_output && pin == setup.board.fault_output->pin) show_fault();
   }
 
   double adc_pin_v(device::Cycle at, int channel) override {
@@ -165,15 +167,21 @@ struct Twin::Impl final : device::Surroundings {
 
   void show_load(Nanos time) {
     const device::Drive drive = dut->drive_of(setup.board.load_output->pin);
-    circuit.set_device_output(0, level_of(drive, setup.board.load_output->pull));
+    circuit.set_device_output(kLoad1Output, level_of(drive, setup.board.load_output->pull));
     if (owner != nullptr && owner->on_load_switch) {
       owner->on_load_switch(time, commanded_on(drive, *setup.board.load_output));
     }
   }
 
+  void show_fault() {
+    const profile::SwitchPin& output = *setup.board.fault_output;
+    circuit.set_device_output(kFaultOutput, level_of(dut->drive_of(output.pin), output.pull));
+  }
+
   void show_pins() {
     show_gate(now);
     if (setup.board.load_output) show_load(now);
+    if (setup.board.fault_output) show_fault();
   }
 
   void bring_board_to(Nanos time) { static_cast<void>(board->run_until(board_crystal.cycle_at(time))); }
@@ -286,6 +294,9 @@ bool Twin::set_counter(const profile::Counter& counter, std::uint64_t value) {
 
 const std::string& Twin::crash() const {
   return impl_->dut->crash_reason();
+}
+Rig::SettingsMemory Twin::settings_memory() const {
+  return {impl_->dut->eeprom(), impl_->dut->eeprom_writes()};
 }
 const std::vector<DeviceAccess::Reset>& Twin::resets() const {
   return impl_->resets;

@@ -48,6 +48,7 @@ class Twin final : public DeviceAccess {
   void stall() override;
   bool set_counter(const profile::Counter& counter, std::uint64_t value) override;
   [[nodiscard]] const std::string& crash() const override;
+  [[nodiscard]] Rig::SettingsMemory settings_memory() const override;  ///< the device's
   [[nodiscard]] const std::vector<Reset>& resets() const override;
 
   [[nodiscard]] std::vector<std::uint8_t> board_eeprom() const;

@@ -81,6 +81,23 @@ TEST_F(BenchPlantTest, MakesAChangeWhereItWasDecidedAndNotWhereThePlantWas) {
   }
 }
 
+TEST_F(BenchPlantTest, ShowsLoadSwitchAndFaultOutputAsTheProfileWiresThem) {
+  ASSERT_TRUE(board_.load_output && board_.fault_output);
+  const auto shown = [&](std::uint32_t pins) {
+    plant_->follow_pins(pins);
+    plant_->publish();
+    const trace::Sample& sample = told_.samples.back();
+    return std::pair{sample[Signal::kLoadSwitch] > 0.5, sample[Signal::kFault] > 0.5};
+  };
+  EXPECT_EQ(shown(link::pin::kFault), (std::pair{false, true}));
+  EXPECT_EQ(shown(link::pin::kLoad1), (std::pair{true, false}));
+  EXPECT_EQ(told_.notes.back().second, "load output on");
+  board_.fault_output->polarity = profile::Polarity::kActiveLow;
+  EXPECT_EQ(shown(link::pin::kLoad1), (std::pair{true, true})) << "a pin that is low while it tells of a fault";
+  EXPECT_EQ(shown(link::pin::kFault), (std::pair{false, false}));
+  EXPECT_EQ(told_.notes.size(), 2U) << "of the load output";
+}
+
 TEST_F(BenchPlantTest, SaysWhenMoreIsChangedThanItCanKeep) {
   const std::string text{"x"};
   bool kept = true;
