@@ -4,7 +4,9 @@
 
 #include "harness/report/html.h"
 #include "harness/report/page.h"
+#include "harness/report/plot.h"
 #include "harness/report/text.h"
+#include "harness/verdict/wording.h"
 
 namespace dawnrig::report {
 namespace {
@@ -53,13 +55,21 @@ std::string device_box(const Device& device, const Results& results) {
   return html + "</div>";
 }
 
-std::string wrong_item(Verdict verdict, const std::string& where, const std::string& what) {
-  return "<li>" + badge(verdict) + "<div>" + where + "<div>" + escaped(what) + "</div></div></li>";
+std::string wrong_item(Verdict verdict, const std::string& where, const std::string& what,
+                       const std::string& more = "") {
+  return "<li>" + badge(verdict) + "<div>" + where + "<div>" + escaped(what) + "</div>" + more + "</div></li>";
 }
 
-/// Everything that is no PASS, one sentence each: what, when, by how much.
+/// Where to look: the test, and when it was at its worst.
+std::string where_seen(const Judged& judged) {
+  const std::string when = judged.worst.count() > 0 ? ", at " + verdict::printed_time(judged.worst) : "";
+  return element("div", "soft small", "Test " + judged.test + when + ".");
+}
+
+/// Everything that is no PASS, one sentence each: what, when, by how much; and the first of the FAILs as a picture.
 std::string what_went_wrong(const Results& results) {
   std::string items;
+  bool shown = false;
   const auto add_device_troubles = [&](Verdict verdict) {
     for (const Device& device : results.devices) {
       for (const Trouble& trouble : device.troubles) {
@@ -75,10 +85,12 @@ std::string what_went_wrong(const Results& results) {
       for (std::size_t d = 0; d < results.devices.size(); ++d) {
         const Judged* judged = row.worst_on(d);
         if (judged == nullptr || judged->verdict != verdict) continue;
+        const std::string picture = verdict == Verdict::kFail && !shown ? plot_svg(*judged) : "";
+        shown = shown || !picture.empty();
         items += wrong_item(verdict,
                             "<b>" + escaped(column_name(results.devices[d], results)) + "</b>: <a href=\"#" +
                                 anchor_of(row) + "\">" + escaped(row.sentence) + "</a>",
-                            as_sentence(judged->reason));
+                            as_sentence(judged->reason), where_seen(*judged) + picture);
       }
     }
     add_device_troubles(verdict);

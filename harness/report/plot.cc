@@ -206,12 +206,16 @@ std::string marks_svg(const Judged& judged, const Panel& panel, const Box& box) 
   return svg;
 }
 
+// Of more than so many moments only those have a line that have a label: a fence of lines tells nobody anything.
+constexpr std::size_t kMostBareLines = 12;
+
 std::string moments_svg(const std::vector<PlotMoment>& moments, const std::vector<std::size_t>& rows, const Box& box,
                         double bottom) {
   std::string svg;
   for (std::size_t i = 0; i < moments.size(); ++i) {
     const double x = box.x(moments[i].time_s);
     if (rows[i] == kUnlabelled) {
+      if (moments.size() > kMostBareLines) continue;
       svg += line(x, box.top, x, bottom, "stroke=\"#566573\" stroke-width=\"1\" stroke-dasharray=\"1.5 3\"");
       continue;
     }

@@ -87,9 +87,10 @@ class LoadBench : public testing::Acceptance {
                              bool happened) {
     Figure figure;
     const auto level_v = history.at(switched - from_seconds(delay_s));
-    figure.worst = switched;
+    figure.worst = std::max(Nanos{0}, switched - from_seconds(delay_s));
     figure.exercised = happened && level_v ? 1 : 0;
     figure.value = level_v.value_or(declared_v) - declared_v;
+    figure.level = Figure::Level{Signal::kBusV, declared_v};
     return figure;
   }
 
