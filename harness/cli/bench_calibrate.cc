@@ -1,8 +1,5 @@
 // Room: harness/cli, the top floor.
 
-#include <poll.h>
-#include <unistd.h>
-
 #include <CLI/CLI.hpp>
 #include <cstdio>
 #include <cstdlib>
@@ -13,6 +10,7 @@
 #include "harness/base/bad_input.h"
 #include "harness/cli/bench.h"
 #include "harness/cli/exit_code.h"
+#include "harness/cli/typed.h"
 #include "harness/link/serial_stream.h"
 #include "harness/rig/bench_calibrate.h"
 #include "harness/rig/realtime_clock.h"
@@ -20,24 +18,12 @@
 namespace dawnrig::cli {
 namespace {
 
-/// Lines typed by a person, without ever waiting for one.
-class Typed {
- public:
-  /// nullopt: not a whole line yet. Throws base::BadInput at the end of the input.
-  std::optional<std::string> line() {
-    pollfd input{STDIN_FILENO, POLLIN, 0};
-    while (::poll(&input, 1, 0) > 0) {
-      char c = 0;
-      if (::read(STDIN_FILENO, &c, 1) != 1) throw base::BadInput("standard input", "ended before the calibration did");
-      if (c == '\n') return std::exchange(text_, {});
-      text_.push_back(c);
-    }
-    return std::nullopt;
-  }
-
- private:
-  std::string text_;
-};
+/// What was typed, if a line is whole. Throws base::BadInput if none will come any more.
+std::optional<std::string> demanded(Typed& typed) {
+  auto line = typed.line();
+  if (!line && typed.ended()) throw base::BadInput("standard input", "ended before the calibration did");
+  return line;
+}
 
 struct Options {
   std::string port;
@@ -59,7 +45,7 @@ int calibrate(Options given) {
     std::printf(on ? "Now join gate input 1 to the device supply's terminal, and press return.\n"
                    : "Leave gate input 1 open, and press return.\n");
     std::fflush(stdout);
-    while (!typed.line()) clock.sleep_until(clock.now() + Nanos{20'000'000});
+    while (!demanded(typed)) clock.sleep_until(clock.now() + Nanos{20'000'000});
   };
   std::string asked;
   const auto read = [&](const rig::CalibrationStep& step) -> std::optional<double> {
@@ -71,7 +57,7 @@ int calibrate(Options given) {
       std::printf("%s: about %.3f V; what does the meter show, in volts? ", question.c_str(), step.about_v);
       std::fflush(stdout);
     }
-    const auto line = typed.line();
+    const auto line = demanded(typed);
     if (!line) return std::nullopt;
     char* end = nullptr;
     const double v = std::strtod(line->c_str(), &end);

@@ -6,13 +6,16 @@
 #include <cstdio>
 #include <filesystem>
 #include <memory>
+#include <optional>
 #include <string>
 #include <system_error>
 #include <vector>
 
 #include "harness/base/bad_input.h"
+#include "harness/base/text.h"
 #include "harness/cli/bench.h"
 #include "harness/cli/exit_code.h"
+#include "harness/cli/typed.h"
 #include "harness/link/memory_stream.h"
 #include "harness/link/serial_stream.h"
 #include "harness/rig/realtime_clock.h"
@@ -65,7 +68,25 @@ struct StandInOptions {
   std::string link;
   double for_s{0};
   bool uncalibrated{false};
+  bool orders{false};
 };
+
+/// What somebody would do to a board with his hands: hold a meter to an output, join the gate input to something.
+std::string done_by_hand(rig::Twin& twin, const std::string& order) {
+  for (std::size_t c = 0; c < link::kChannels; ++c) {
+    if (order != "meter " + std::string{link::channel_name(c)}) continue;
+    const auto volts = twin.output_v(c);
+    return volts ? base::number_text(*volts, 4) : "open";
+  }
+  if (order == "gate device") {
+    twin.join_gate(std::nullopt);
+  } else if (order == "gate open" || order == "gate supply") {
+    twin.join_gate(order == "gate supply");  // an open one is pulled to "off", which is low unless configured otherwise
+  } else {
+    return "\"" + order + "\" is none of: meter battery, panel, current or thermistor; gate device, open or supply";
+  }
+  return "done";
+}
 
 int stand_in(const StandInOptions& given) {
   rig::TwinSetup setup = twin_of(given.parts);
@@ -81,12 +102,17 @@ int stand_in(const StandInOptions& given) {
   // A board keeps its own time, whatever the computer beside it is busy with.
   for (const std::string& lacking : rig::ask_for_realtime(70)) std::fprintf(stderr, "%s\n", lacking.c_str());
   rig::WallClock clock;
+  Typed typed;
   const Nanos begin = clock.now();
   const Nanos end = given.for_s > 0 ? from_seconds(given.for_s) : Nanos::max();
   Nanos behind{0};
   for (Nanos now{0}; g_stop == 0 && now < end; now = clock.now() - begin) {
     twin.run_until(now);
     behind = std::max(behind, clock.now() - begin - now);
+    if (const auto order = given.orders ? typed.line() : std::nullopt) {
+      std::printf("%s\n", done_by_hand(twin, *order).c_str());
+      std::fflush(stdout);
+    }
     clock.sleep_until(begin + now + Nanos{250'000});
   }
   std::printf("stood in for %.1f s, at most %.1f ms behind\n", in_seconds(clock.now() - begin),
@@ -173,6 +199,9 @@ void add_stand_in(CLI::App& parent, Action& chosen) {
   command->add_option("--link", given->link, "a name for the port; a symbolic link is made there");
   command->add_option("--for-s", given->for_s, "ends by itself after so long");
   command->add_flag("--uncalibrated", given->uncalibrated, "as it comes from soldering");
+  command->add_flag("--orders", given->orders,
+                    "take orders from standard input, a line each: meter battery, panel, current or thermistor tells "
+                    "the volts at that output; gate open, supply or device joins the gate input to it");
   command->callback([given, &chosen] { chosen = [given] { return stand_in(*given); }; });
 }
 

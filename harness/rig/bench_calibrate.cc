@@ -68,6 +68,7 @@ class Readback final : public link::Listener {
   explicit Readback(std::size_t channel) : input_{static_cast<std::uint32_t>(channel) + 1} {}
   void on_report(const link::TimedReport& timed) override {
     safe_cause = timed.report.safe_cause;
+    applied_sequence = timed.report.applied_sequence;
     if (timed.report.readback_input == input_ && counting) {
       sum_lsb_ += timed.report.readback_lsb + 0.5;
       ++count_;
@@ -77,6 +78,7 @@ class Readback final : public link::Listener {
   [[nodiscard]] double mean_lsb() const { return count_ == 0 ? -1.0 : sum_lsb_ / count_; }
   bool counting{false};
   std::uint32_t safe_cause{0};
+  std::optional<std::uint32_t> applied_sequence;  // of the tick whose levels stand at the board
 
  private:
   std::uint32_t input_;
@@ -84,7 +86,12 @@ class Readback final : public link::Listener {
   int count_{0};
 };
 
-/// Sets one level and keeps the board company until the meter was read.
+/// Of sequence numbers, which count modulo 65536.
+bool lies_between(std::uint16_t first, std::uint32_t one, std::uint16_t last) {
+  return static_cast<std::int16_t>(one - first) >= 0 && static_cast<std::int16_t>(last - one) >= 0;
+}
+
+/// Sets one level and keeps the board company until it stands there and the meter was read.
 class Setter {
  public:
   Setter(link::Session& session, link::Clock& clock) : session_{session}, clock_{clock} {}
@@ -96,6 +103,8 @@ class Setter {
     (*tick.levels)[step.channel] = {code_lsb, code_lsb};
     tick.lines = link::line::kOutputs | link::line::kSupply;
     const Nanos begin = clock_.now();
+    std::optional<std::uint16_t> first_sequence;
+    std::optional<Nanos> stands_since;
     for (;;) {
       const Nanos now = clock_.now();
       if (!session_.pump(now, readback)) {
@@ -106,9 +115,16 @@ class Setter {
                              std::string{link::safe_cause_text(readback.safe_cause)});
       }
       tick.hold_from_ticks = link::counter_at(session_.clock().board_at(now));
-      session_.send_tick(tick, now);
-      readback.counting = now - begin > kSettling;
-      if (now - begin > 2 * kSettling) {
+      if (session_.send_tick(tick, now) && !first_sequence) first_sequence = session_.last_sequence();
+      if (!stands_since && first_sequence && readback.applied_sequence &&
+          lies_between(*first_sequence, *readback.applied_sequence, session_.last_sequence())) {
+        stands_since = now;
+      }
+      if (!stands_since && now - begin > kPatience) {
+        throw base::RunFault("the interface board does not take levels over; take its supply away and give it back");
+      }
+      readback.counting = stands_since && now - *stands_since > kSettling;
+      if (stands_since && now - *stands_since > 2 * kSettling) {
         if (const auto v = read_meter(step)) return *v;
       }
       clock_.sleep_until(now + kBetweenTicks);

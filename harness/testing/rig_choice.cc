@@ -86,6 +86,10 @@ void add_rig_options(CLI::App& app, RigChoice& choice) {
       ->transform(one_of(levels));
   app.add_option("--lead-s", choice.lead_s, "how far ahead levels are sent; as the line asks for unless told")
       ->check(CLI::Range(0.001, 0.019));
+  app.add_option("--latency-s", choice.latency_s,
+                 "of the twin's line, each way; 0.0005 unless told. Levels are sent earlier by as much as a round trip "
+                 "grows")
+      ->check(CLI::Range(0.0, 0.007));
   app.add_option("--most-late-s", choice.most_late_s,
                  "a tick or a level later than this makes a bench run invalid; 0.005 unless told")
       ->check(CLI::Range(0.001, 0.1));
@@ -96,7 +100,8 @@ std::vector<std::string> as_arguments(const RigChoice& choice) {
   if (choice.kind == RigKind::kVirtual) return arguments;
   arguments = {"--rig", text_of(choice.kind)};
   if (choice.kind == RigKind::kTwin) {
-    arguments.insert(arguments.end(), {"--interface-board", choice.interface_board.string()});
+    arguments.insert(arguments.end(), {"--interface-board", choice.interface_board.string(), "--latency-s",
+                                       base::number_text(choice.latency_s)});
   } else {
     arguments.insert(arguments.end(), {"--port", choice.port});
   }
@@ -180,6 +185,7 @@ std::unique_ptr<rig::Rig> make_rig(const RigChoice& choice, const rig::VirtualRi
     twin.run = setup;
     twin.board_image = device::load_image(choice.interface_board, "atmega2560");
     twin.settings = settings_of(choice);
+    if (!choice.lead_s) twin.settings.lead += from_seconds(2.0 * (choice.latency_s - RigChoice{}.latency_s));
     twin.latency = from_seconds(choice.latency_s);
     twin.flight_file = flight;
     return rig::make_twin_rig(twin);

@@ -38,7 +38,7 @@ struct RigChoice {
   std::filesystem::path flight_file;  ///< where a bench writes its last seconds if a run becomes invalid
 };
 
-/// Adds --rig, --interface-board, --port, --level, --lead-s and --most-late-s.
+/// Adds --rig, --interface-board, --port, --level, --lead-s, --latency-s and --most-late-s.
 void add_rig_options(CLI::App& app, RigChoice& choice);
 /// The same as arguments, for a process that is started.
 [[nodiscard]] std::vector<std::string> as_arguments(const RigChoice& choice);

@@ -4,6 +4,7 @@ A machine that runs tests may be late at any time, so an undisturbed run in wall
 
 usage: bench_test.py BUILD_FOLDER [unittest arguments]
 """
+import contextlib
 import os
 import pathlib
 import re
@@ -91,13 +92,14 @@ class TwinRuns(BenchTest):
 
     def test_judges_a_requirement_as_the_virtual_rig_does(self):
         verdicts = {}
-        for rig in ("virtual", "twin"):
+        for rig, *more in (("virtual",), ("twin",), ("twin", "--latency-s", "0.0025")):
             done = self.dawnrig("judge", *DEVICE, "--requirements", PROJECT / "fixtures/requirements/charge_controller.textproto",
-                                "--out", f"out-{rig}", "--filter", "Regulation.TakesAll*:Faults.BatteryComesOff*", "--rig", rig)
+                                "--out", f"out-{rig}", "--filter", "Regulation.TakesAll*:Faults.BatteryComesOff*", "--rig", rig, *more)
             self.assertEqual(done.returncode, 0, done.stdout + done.stderr)
-            verdicts[rig] = sorted(set(re.findall(r"(PASS|FAIL|INVALID|VACUOUS)\s.*?([A-Z]+(?:-[A-Z]+)+)", done.stdout)))
+            verdicts[" ".join([rig, *more])] = sorted(set(re.findall(r"(PASS|FAIL|INVALID|VACUOUS)\s.*?([A-Z]+(?:-[A-Z]+)+)", done.stdout)))
         self.assertTrue(verdicts["twin"], "no verdict was found in the table")
         self.assertEqual(verdicts["twin"], verdicts["virtual"])
+        self.assertEqual(verdicts["twin --latency-s 0.0025"], verdicts["virtual"], "at twice the delay")
 
 
 class Rehearsal(BenchTest):
@@ -115,7 +117,8 @@ class Rehearsal(BenchTest):
 
     def begin_stand_in(self, *more):
         self.stand_in = subprocess.Popen([DAWNRIG, "bench", "stand-in", "--firmware", FIRMWARE, "--board", BOARD, "--link", self.port,
-                                          "--for-s", "120", *more], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+                                          "--for-s", "120", *more], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+                                         stderr=subprocess.STDOUT, text=True)
         self.assertIn("stands at", self.stand_in.stdout.readline())
 
     def run_arguments(self, seconds, *more):
@@ -154,6 +157,113 @@ class Rehearsal(BenchTest):
             flight = (self.root / "stopped.flight.csv").read_text().splitlines()
             self.assertGreater(len(flight), 100)
             self.assertTrue(flight[0].startswith("due_s,late_s"))
+
+    def occupy_every_core(self, seconds, above):
+        """Something else runs on all cores at once for so long, if it may above everything. Returns whether it might."""
+        start = time.monotonic() + 0.7
+        work = ("import os, sys, time\nallowed = True\n"
+                f"os.sched_setaffinity(0, {{int(sys.argv[1])}})\n"
+                "try:\n" +
+                ("    os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(95))\n" if above else "    os.nice(0)\n") +
+                "except PermissionError:\n    allowed = False\n"
+                f"time.sleep(max(0, {start} - time.monotonic()))\n"
+                f"while time.monotonic() < {start} + {seconds}: pass\n"
+                "print(allowed)\n")
+        busy = [subprocess.Popen([sys.executable, "-c", work, str(core)], stdout=subprocess.PIPE, text=True)
+                for core in os.sched_getaffinity(0)]
+        return all(one.communicate(timeout=60)[0].strip() == "True" for one in busy)
+
+    def assert_valid_or_late(self, run, out):
+        """A machine that kept up may say so, and then it did; it is never the device that fails for the host."""
+        self.assertIn(run.returncode, (0, 2), out)
+        if run.returncode == 2:
+            self.assertRegex(out, "INVALID .*(late|after their time|safe state|silent|round trip)")
+        else:
+            worst_us = float(re.search(r"lateness of \d+ ticks: .*worst ([\d.]+) us", out).group(1))
+            self.assertLessEqual(worst_us, 5000.0)
+
+    def test_a_host_whose_cores_were_taken_from_it_has_no_verdict(self):
+        run = self.begin_run(12)
+        time.sleep(4)
+        taken = self.occupy_every_core(0.06, above=True)
+        out, _ = run.communicate(timeout=60)
+        self.assert_valid_or_late(run, out)
+        if taken:
+            self.assertEqual(run.returncode, 2, "every core was taken for 60 ms, and nobody was late:\n" + out)
+
+    def test_a_host_beside_busy_cores_keeps_up_or_has_no_verdict(self):
+        run = self.begin_run(6)
+        time.sleep(2)
+        self.occupy_every_core(3.0, above=False)
+        out, _ = run.communicate(timeout=60)
+        self.assert_valid_or_late(run, out)
+
+    def test_a_person_calibrates_a_board_at_the_prompts(self):
+        self.stand_in.terminate()
+        self.stand_in.communicate(timeout=20)
+        self.begin_stand_in("--uncalibrated", "--orders")
+        for wrong in (True, False):
+            out, code = self.calibrate_at_the_prompts(wrong)
+            for _ in range(4):  # left alone for 100 ms, the board is safe; the person begins again
+                if "went into its safe state" in out:
+                    self.assertEqual(code, 3, out)
+                    out, code = self.calibrate_at_the_prompts(wrong)
+            self.assertEqual(code, 3 if wrong else 0, out)
+            self.assertEqual("panel, gate off: was set to about" in out, wrong, out)
+        self.assertEqual(len(re.findall(r"what does the meter show", out)), 3 * 8)
+        self.assertIn("\"a bit over 0.25\" is no number", out)
+        # Outputs as the stand-in's were built, up to 2 mV and 0.1 % off, are found; what is left is the meter's last digit.
+        found = re.findall(r"zero +(-?[\d.]+) mV, span +([\d.]+) mV, bow +(-?[\d.]+) mV, residual ([\d.]+) mV", out)
+        self.assertEqual(len(found), 8)
+        for output, (zero_mv, span_mv, _, _) in enumerate(found):
+            self.assertAlmostEqual(float(zero_mv), 2.0 - 0.5 * output, delta=0.2, msg=out)
+            self.assertAlmostEqual(float(span_mv), 5000.0 * (0.999 + 0.0003 * output), delta=0.3, msg=out)
+        self.assertLess(max(float(residual) for _, _, _, residual in found), 0.2)
+        self.assertRegex(out, r"uncertainty 0\.8\d\d mV")
+        done = self.dawnrig("bench", "self-test", "--port", self.port)
+        self.assertRegex(done.stdout, r"fine +serial number +42")
+        self.assertRegex(done.stdout, r"fine +calibration .*uncertainty 0\.8")
+        self.assertRegex(done.stdout, r"fine +loop-back of battery")
+
+    def at_the_board(self, order):
+        self.stand_in.stdin.write(order + "\n")
+        self.stand_in.stdin.flush()
+        while not re.fullmatch(r"done|open|-?\d(\.\d+)?", answer := self.stand_in.stdout.readline().strip()):
+            self.assertEqual(self.stand_in.poll(), None, answer)  # it may have had something to say of its own before
+        return answer
+
+    def calibrate_at_the_prompts(self, mistaken):
+        """Somebody with a meter, who answers once with no number; if mistaken, he reads the panel's meter upside down."""
+        run = subprocess.Popen([DAWNRIG, "bench", "calibrate", "--port", self.port, "--points", "3", "--meter-uncertainty-mv", "0.8",
+                                "--serial", "42"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+        self.addCleanup(run.communicate)
+        self.addCleanup(run.kill)
+        out, answered, hesitated = "", 0, False
+
+        def say(text):
+            with contextlib.suppress(BrokenPipeError):  # it may just have given up
+                run.stdin.write((text + "\n").encode())
+                run.stdin.flush()
+
+        while chunk := os.read(run.stdout.fileno(), 4096).decode():
+            out += chunk
+            new = out[answered:]
+            if "press return" in new:
+                self.at_the_board("gate supply" if "join gate input 1" in new else "gate open")
+                say("")
+            elif "is no number" in new or "what does the meter show" in new:
+                channel = re.findall(r"(battery|panel|current|thermistor), gate", out)[-1]
+                if not hesitated:
+                    hesitated = True
+                    say("a bit over 0.25")
+                else:
+                    shown = self.at_the_board("meter " + channel)
+                    volts = 0.0 if shown == "open" else float(shown)
+                    say(f"{5.0 - volts if mistaken and channel == 'panel' else volts:.4f}")
+            else:
+                continue
+            answered = len(out)
+        return out, run.wait(timeout=20)
 
     def test_a_board_whose_host_was_killed_is_safe(self):
         run = self.begin_run(60)
