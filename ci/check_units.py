@@ -47,7 +47,7 @@ WITHOUT_UNIT = {
     **dict.fromkeys(("state", "load_state", "settled_load_state", "after_lockout_event"), "a load's own state: load.h says of which kind"),
     **dict.fromkeys(("worst_bend", "worst_error", "attempt", "move_slow", "move_pins", "move_filaments"), "an error against its tolerance: 1 is just good enough"),
     # Counts and names in schemas.
-    **dict.fromkeys(("count", "closures", "load_tries", "max_count", "min_count", "exercised", "planned"), "a count"),
+    **dict.fromkeys(("count", "closures", "load_tries", "equalise_days", "max_count", "min_count", "exercised", "planned"), "a count"),
     **dict.fromkeys(("modules_in_series", "strings", "bypass_diodes", "substring"), "a count, or a place in a row"),
     "averaged_codes": "a count",
     **dict.fromkeys(("seed", "address"), "a name that happens to be a number"),

@@ -18,7 +18,10 @@ constexpr Cycle kArmedCycles = 4;
 }  // namespace
 
 EepromUnit::EepromUnit(SimulatorCore& core)
-    : core_(core), io_(*next_module<avr_eeprom_t>(core.avr(), "eeprom")), cells_(io_.size, 0xFF) {
+    : core_(core),
+      io_(*next_module<avr_eeprom_t>(core.avr(), "eeprom")),
+      cells_(io_.size, 0xFF),
+      cell_writes_(io_.size, 0) {
   own_write<&EepromUnit::write_control>(core.avr(), io_.r_eecr, this);
 }
 
@@ -71,6 +74,7 @@ void EepromUnit::program(unsigned mode) {
     target &= value;  // writing alone can only clear bits
   }
   ++writes_;
+  ++cell_writes_[addressed()];
   programming_ = true;
   std::uint8_t& cell = avr->data[io_.r_eecr];
   cell = static_cast<std::uint8_t>((cell & ~kArm) | kProgram);

@@ -20,6 +20,8 @@ class EepromUnit : public Peripheral {
   void load(std::span<const std::uint8_t> bytes);
   [[nodiscard]] const std::vector<std::uint8_t>& cells() const { return cells_; }
   [[nodiscard]] std::int64_t writes() const { return writes_; }
+  /// How often each cell was written, in the order of addresses.
+  [[nodiscard]] const std::vector<std::int64_t>& cell_writes() const { return cell_writes_; }
 
  private:
   void write_control(avr_io_addr_t address, std::uint8_t value);
@@ -33,6 +35,7 @@ class EepromUnit : public Peripheral {
   avr_eeprom_t& io_;
   std::vector<std::uint8_t> cells_;
   std::int64_t writes_{0};
+  std::vector<std::int64_t> cell_writes_;
   bool programming_{false};
 };
 

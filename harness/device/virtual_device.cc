@@ -254,6 +254,10 @@ void VirtualDevice::set_eeprom(std::span<const std::uint8_t> bytes) {
 std::int64_t VirtualDevice::eeprom_writes() const {
   return impl_->eeprom.writes();
 }
+
+const std::vector<std::int64_t>& VirtualDevice::eeprom_cell_writes() const {
+  return impl_->eeprom.cell_writes();
+}
 Cycle VirtualDevice::idle_cycles() const {
   return impl_->core.idle_cycles();
 }

@@ -97,6 +97,7 @@ class VirtualDevice {
   void poke(std::uint32_t data_address, std::uint8_t value);
   [[nodiscard]] Drive drive_of(Pin pin) const;
   [[nodiscard]] std::int64_t eeprom_writes() const;
+  [[nodiscard]] const std::vector<std::int64_t>& eeprom_cell_writes() const;
   [[nodiscard]] Cycle idle_cycles() const;  ///< that passed without an instruction: slept, or skipped
 
  private:

@@ -127,23 +127,54 @@ Purpose purpose_of(proto::Instruction::Purpose purpose) {
       return Purpose::kFloodedBattery;
     case proto::Instruction::BAD_SETTING:
       return Purpose::kBadSetting;
+    case proto::Instruction::TIME_LAPSE:
+      return Purpose::kTimeLapse;
+    case proto::Instruction::LOAD_AGAIN:
+      return Purpose::kLoadAgain;
     default:
       return Purpose::kFlood;
   }
 }
 
+Counter counter_of(const proto::Counter& written) {
+  Counter counter;
+  counter.width_bytes = written.width_bytes();
+  if (written.has_address()) {
+    counter.place = written.address();
+  } else {
+    counter.place = written.symbol();
+  }
+  return counter;
+}
+
+LifeEvent event_of(proto::LifeCounter::Event event) {
+  switch (event) {
+    case proto::LifeCounter::DAY_WITHOUT_EQUALISING:
+      return LifeEvent::kDayWithoutEqualising;
+    case proto::LifeCounter::LOAD_DISCONNECT:
+      return LifeEvent::kLoadDisconnect;
+    case proto::LifeCounter::LOAD_OVERLOAD:
+      return LifeEvent::kLoadOverload;
+    default:
+      return LifeEvent::kDay;
+  }
+}
+
+void read_long_life(const proto::Hooks& written, Hooks& hooks) {
+  if (written.has_dark_counter()) hooks.dark_counter = counter_of(written.dark_counter());
+  for (const proto::LifeCounter& counter : written.life_counter()) {
+    hooks.life_counters.push_back({event_of(counter.event()), counter.pattern(), counter.highest().value()});
+  }
+  if (written.has_time_lapse()) {
+    const proto::TimeLapse& lapse = written.time_lapse();
+    hooks.time_lapse = {lapse.factor().value(), lapse.absorption_time_s().value(), lapse.equalise_days()};
+  }
+}
+
 Hooks hooks_of(const proto::Hooks& written) {
   Hooks hooks;
-  if (written.has_millisecond_counter()) {
-    const proto::Counter& counter = written.millisecond_counter();
-    hooks.millisecond_counter.emplace();
-    hooks.millisecond_counter->width_bytes = counter.width_bytes();
-    if (counter.has_address()) {
-      hooks.millisecond_counter->place = counter.address();
-    } else {
-      hooks.millisecond_counter->place = counter.symbol();
-    }
-  }
+  if (written.has_millisecond_counter()) hooks.millisecond_counter = counter_of(written.millisecond_counter());
+  read_long_life(written, hooks);
   for (const proto::Instruction& instruction : written.instruction()) {
     hooks.instructions.push_back({purpose_of(instruction.purpose()), instruction.text()});
   }
@@ -170,7 +201,10 @@ void read_settings_images(const proto::BoardProfile& written, BoardProfile& boar
     const proto::SettingsImage& image = written.hooks().settings_image(i);
     const std::string path = "hooks.settings_image[" + std::to_string(i) + "]";
     const auto bytes = eeprom_of(written.mcu().part(), board, path + ".file", image.file(), judge);
-    if (bytes) board.hooks.settings_images.push_back({image.name(), *bytes, image.absorption_v().value()});
+    if (bytes) {
+      board.hooks.settings_images.push_back(
+          {image.name(), *bytes, image.absorption_v().value(), image.counters_almost_full()});
+    }
   }
 }
 

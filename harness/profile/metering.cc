@@ -129,6 +129,15 @@ void judge_metering(const proto::BoardProfile& written, const BoardProfile& boar
       judge.complain(path + ".scale", "is 0, must be what one count is worth: 0.001 for millivolts");
     }
   }
+  for (std::size_t i = 0; i < board.hooks.life_counters.size(); ++i) {
+    const std::string field = "hooks.life_counter[" + std::to_string(i) + "].pattern";
+    const std::string& pattern = board.hooks.life_counters[i].pattern;
+    if (judge.trusts(field) && !is_one_group(pattern)) {
+      judge.complain(field,
+                     "is \"" + pattern +
+                         "\", must be a regular expression with one group for the number, as in \"days=([0-9]+)\"");
+    }
+  }
 }
 
 }  // namespace dawnrig::profile

@@ -53,6 +53,12 @@ double Declared::absorption_v_at(double battery_degc) const {
   return absorption_v + compensation_v_per_k.value_or(0) * (used_degc - kDeclaredAtDegc);
 }
 
+const LifeCounter* Hooks::counter_of(LifeEvent event) const {
+  const auto found = std::find_if(life_counters.begin(), life_counters.end(),
+                                  [event](const LifeCounter& counter) { return counter.event == event; });
+  return found == life_counters.end() ? nullptr : &*found;
+}
+
 std::vector<std::string> Hooks::texts_for(Purpose purpose) const {
   std::vector<std::string> texts;
   for (const Instruction& instruction : instructions) {

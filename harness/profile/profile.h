@@ -105,6 +105,8 @@ enum class Purpose : std::uint8_t {
   kFloodedBattery,
   kBadSetting,
   kFlood,
+  kTimeLapse,
+  kLoadAgain,
 };
 
 struct Instruction {
@@ -117,6 +119,23 @@ struct SettingsImage {
   std::string name;
   std::vector<std::uint8_t> bytes;
   double absorption_v{};  ///< that the device must hold with it
+  bool counters_almost_full{false};
+};
+
+enum class LifeEvent : std::uint8_t { kDay, kDayWithoutEqualising, kLoadDisconnect, kLoadOverload };
+
+/// What the firmware counts over its life, and says in a line that fits `pattern`.
+struct LifeCounter {
+  LifeEvent event{};
+  std::string pattern;
+  double highest{};  ///< it stops there
+};
+
+/// What the device does after the instructions that make its days short.
+struct TimeLapse {
+  double factor{};  ///< a day, and each timer of an hour or more, is so many times shorter
+  double absorption_time_s{};
+  int equalise_days{0};  ///< after so many equalisation falls due; 0: by no count
 };
 
 struct Hooks {
@@ -125,8 +144,12 @@ struct Hooks {
   std::vector<Reading> readings;
   std::vector<Instruction> instructions;
   std::vector<SettingsImage> settings_images;
+  std::optional<Counter> dark_counter;  ///< milliseconds that the panel has been dark
+  std::vector<LifeCounter> life_counters;
+  std::optional<TimeLapse> time_lapse;
   /// The texts of all instructions of a purpose, in the order of the file.
   [[nodiscard]] std::vector<std::string> texts_for(Purpose purpose) const;
+  [[nodiscard]] const LifeCounter* counter_of(LifeEvent event) const;  ///< nullptr: the firmware says nothing of it
 };
 
 struct BoardProfile {

@@ -58,10 +58,12 @@ class Rig {
   virtual bool stall_processor() = 0;
 
   [[nodiscard]] virtual std::int64_t resets() const = 0;
-  /// The settings memory, and how many of its bytes have been written since power-up. nullopt: this rig cannot look.
+  /// The settings memory, and how many of its bytes have been written since power-up: in all, and each. nullopt: this
+  /// rig cannot look.
   struct SettingsMemory {
     std::vector<std::uint8_t> bytes;
     std::int64_t writes{0};
+    std::vector<std::int64_t> cell_writes;
   };
   [[nodiscard]] virtual std::optional<SettingsMemory> settings_memory() const { return std::nullopt; }
   /// Whether Signal::kFault follows the board's fault output; otherwise it stays 0.

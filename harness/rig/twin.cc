@@ -296,7 +296,7 @@ const std::string& Twin::crash() const {
   return impl_->dut->crash_reason();
 }
 Rig::SettingsMemory Twin::settings_memory() const {
-  return {impl_->dut->eeprom(), impl_->dut->eeprom_writes()};
+  return {impl_->dut->eeprom(), impl_->dut->eeprom_writes(), impl_->dut->eeprom_cell_writes()};
 }
 const std::vector<DeviceAccess::Reset>& Twin::resets() const {
   return impl_->resets;

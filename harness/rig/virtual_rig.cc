@@ -359,7 +359,8 @@ std::int64_t VirtualRig::resets() const {
   return loop_->resets_;
 }
 std::optional<Rig::SettingsMemory> VirtualRig::settings_memory() const {
-  return SettingsMemory{loop_->device_->eeprom(), loop_->device_->eeprom_writes()};
+  return SettingsMemory{loop_->device_->eeprom(), loop_->device_->eeprom_writes(),
+                        loop_->device_->eeprom_cell_writes()};
 }
 double VirtualRig::books_residual_j() const {
   return loop_->circuit_.books_residual_j(loop_->start_, loop_->state_);

@@ -85,6 +85,36 @@ TEST_F(Board, NamesWhatToSendAndWhatItsSettingsMemoryMayHold) {
   EXPECT_EQ(board.hooks.settings_images[0].absorption_v, 14.2);
 }
 
+TEST_F(Board, SaysHowItsDaysAreMadeShortAndWhatItCounts) {
+  const BoardProfile board =
+      load({{"hooks {",
+             "hooks {\n"
+             "  dark_counter { address: 300 width_bytes: 2 }\n"
+             "  time_lapse { factor { value: 720 } absorption_time_s { value: 10 } equalise_days: 3 }\n"
+             "  instruction { purpose: TIME_LAPSE text: \"short\" }\n"
+             "  instruction { purpose: LOAD_AGAIN text: \"on\" }\n"
+             "  life_counter { event: DAY pattern: \"d=([0-9]+)\" highest { value: 255 } }\n"
+             "  life_counter { event: LOAD_OVERLOAD pattern: \"o=([0-9]+)\" highest { value: 65535 } }\n"
+             "  settings_image { name: \"full\" file: \"settings.hex\" absorption_v { value: 14.2 } "
+             "counters_almost_full: true }\n"}});
+  ASSERT_TRUE(board.hooks.dark_counter);
+  EXPECT_EQ(std::get<std::uint32_t>(board.hooks.dark_counter->place), 300U);
+  ASSERT_TRUE(board.hooks.time_lapse);
+  EXPECT_EQ(board.hooks.time_lapse->factor, 720);
+  EXPECT_EQ(board.hooks.time_lapse->absorption_time_s, 10);
+  EXPECT_EQ(board.hooks.time_lapse->equalise_days, 3);
+  EXPECT_THAT(board.hooks.texts_for(Purpose::kTimeLapse), ::testing::ElementsAre("short"));
+  EXPECT_THAT(board.hooks.texts_for(Purpose::kLoadAgain), ::testing::ElementsAre("on"));
+  ASSERT_NE(board.hooks.counter_of(LifeEvent::kLoadOverload), nullptr);
+  EXPECT_EQ(board.hooks.counter_of(LifeEvent::kLoadOverload)->highest, 65535);
+  EXPECT_EQ(board.hooks.counter_of(LifeEvent::kLoadDisconnect), nullptr);
+  ASSERT_EQ(board.hooks.settings_images.size(), 1U);
+  EXPECT_TRUE(board.hooks.settings_images[0].counters_almost_full);
+  expect({{{{"hooks {", "hooks { life_counter { event: DAY pattern: \"days\" highest { value: 255 } } "}},
+           {"board.textproto:58:35: hooks.life_counter[0].pattern: is \"days\", must be a regular expression with one "
+            "group for the number, as in \"days=([0-9]+)\""}}});
+}
+
 TEST_F(Board, DeclaresStagesAndLoadFiguresThatGoTogether) {
   const std::string b = "board.textproto:";
   const auto with = [](const std::string& more) {
