@@ -45,7 +45,8 @@ class JudgeTest(TreeTest):
 
 
 # What the ridge repeater's boards with a lead-acid battery do not declare: other devices are judged by it.
-NOT_OF_THE_RIDGE = {"REGULATION-HYSTERESIS", "COLD-NO-CHARGE", "COLD-RESUMES", "SENSOR-LOST-NO-CHARGE"}
+NOT_OF_THE_RIDGE = {"REGULATION-HYSTERESIS", "COLD-NO-CHARGE", "COLD-RESUMES", "SENSOR-LOST-NO-CHARGE",
+                    "ASLEEP-GATE", "ASLEEP-FLAG", "AWAKE-CHARGES"}
 
 
 class ReferenceDevice(JudgeTest):
@@ -156,9 +157,9 @@ class OtherDevices(JudgeTest):
         image = IMAGES / "reference_device/ridge_a.elf"
         done = self.judge((image, PROFILES / "ridge_repeater_a_12v.textproto", PROFILES / "ridge_repeater_12v_site.textproto"),
                           (image, PROFILES / "ridge_repeater_lithium.textproto", PROFILES / "ridge_repeater_lithium_site.textproto"),
-                          tests="Regulation.Takes*:Regulation.HoldsTheAbs*:LoadOutput.Feeds*:LoadOutput.OpensAfter*:BatteryTemperature.*")
+                          tests="Regulation.Takes*:Regulation.HoldsTheAbs*:LoadOutput.Feeds*:LoadOutput.OpensAfter*:BatteryTemperature.*:SleepingBattery.*")
         self.assertEqual(done.returncode, 0, done.stdout + done.stderr)
-        for requirement in ("COLD-NO-CHARGE", "COLD-RESUMES", "SENSOR-LOST-NO-CHARGE"):
+        for requirement in ("COLD-NO-CHARGE", "COLD-RESUMES", "SENSOR-LOST-NO-CHARGE", "ASLEEP-GATE", "ASLEEP-FLAG", "AWAKE-CHARGES"):
             self.assertIn(("PASS", requirement), self.verdicts(done))
 
     def test_a_bare_image_with_20_khz_pwm(self):
