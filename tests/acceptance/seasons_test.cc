@@ -63,7 +63,7 @@ TEST_F(Seasons, ACloudyFortnightEmptiesTheBatteryOnlySoFarAndIsMadeUpFor) {
   }
   constexpr double kDailyLoadFrac = 0.14;
   const plant::BatteryParams battery = bending_near_empty();
-  begin({.soc_frac = 0.75, .other_battery = battery});
+  begin({.soc_frac = 0.7, .other_battery = battery});
   load_draws(load_of(kDailyLoadFrac));
   Lowest charge{{.signal = Signal::kSocFrac}};
   Toggles toggles{Signal::kLoadSwitch, limit("FORTNIGHT-DISCONNECTS")};

@@ -111,7 +111,7 @@ TEST_F(Board, SaysHowItsDaysAreMadeShortAndWhatItCounts) {
   ASSERT_EQ(board.hooks.settings_images.size(), 1U);
   EXPECT_TRUE(board.hooks.settings_images[0].counters_almost_full);
   expect({{{{"hooks {", "hooks { life_counter { event: DAY pattern: \"days\" highest { value: 255 } } "}},
-           {"board.textproto:58:35: hooks.life_counter[0].pattern: is \"days\", must be a regular expression with one "
+           {"board.textproto:58:44: hooks.life_counter[0].pattern: is \"days\", must be a regular expression with one "
             "group for the number, as in \"days=([0-9]+)\""}}});
 }
 
