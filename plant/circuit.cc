@@ -207,7 +207,7 @@ CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions
   state.battery.soc_frac = initial.soc_frac;
   state.battery.battery_degc =
       conditions.battery_held_at_temperature ? conditions.battery_held_degc : initial.battery_degc;
-  state.stage_degc = initial.ambient_degc;
+  state.stage_degc = conditions.stage_held_at_temperature ? conditions.stage_held_degc : initial.ambient_degc;
   state.cell_degc = initial.ambient_degc +
                     built_->parts.panel.warming_k_per_wpm2(conditions.wind_m_per_s) * std::max(0.0, initial.poa_wpm2);
   state.bus_v = conditions.battery_connected ? built_->parts.battery.inner_v(state.battery) : 0.0;
@@ -250,8 +250,8 @@ CircuitState Circuit::at_rest(const InitialConditions& initial, const Conditions
 }
 
 Standing Circuit::standing(const CircuitState& state, const Conditions& conditions) const {
-  return {state.battery_fuse.blown, state.panel_fuse.blown,
-          params().stage.heat_sink ? state.stage_degc : conditions.ambient_degc, state.protection.open};
+  return {state.battery_fuse.blown, state.panel_fuse.blown, stage_degc(params().stage, conditions, state.stage_degc),
+          state.protection.open};
 }
 
 AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
@@ -264,7 +264,7 @@ AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions
 
 AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
                               TransitionMemory* memory) const {
-  if (!params().stage.heat_sink) state.stage_degc = conditions.ambient_degc;
+  state.stage_degc = stage_degc(params().stage, conditions, state.stage_degc);
   Standing with = standing(state, conditions);
   if (memory != nullptr) {
     if (params().stage.heat_sink) with.stage_degc = memory->felt_degc(with.stage_degc);
@@ -304,8 +304,10 @@ double Circuit::sampled_v(CircuitState& state, const Conditions& conditions, std
   const SenseChannel& sense = built_->parts.sense[channel];
   SenseChannel::Scratch scratch;
   const SenseWorld world{sense.node() == SenseNode::kPanelInput ? state.input_v : state.bus_v,
-                         state.battery.battery_degc, conditions.ambient_degc, conditions.supply_v,
-                         conditions.sense_faults[channel]};
+                         sense.node() == SenseNode::kStageTemperature
+                             ? stage_degc(params().stage, conditions, state.stage_degc)
+                             : state.battery.battery_degc,
+                         conditions.ambient_degc, conditions.supply_v, conditions.sense_faults[channel]};
   const double farad = sense.capacitance_f();
   const Sampled sampled = sample_pin(input, {pin_v, farad, -farad * sense.at(pin_v, world, scratch).pin_d_pin}, held_v);
   pin_v += sampled.pin_step_v;

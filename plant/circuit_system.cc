@@ -46,7 +46,8 @@ CircuitSystem::CircuitSystem(const CircuitParams& params, const CircuitParts& pa
       panel_connected_{conditions.panel_connected && !standing.panel_fuse_blown},
       per_input_f_{1.0 / params.stage.input_capacitance_f},
       per_output_f_{1.0 / params.stage.output_capacitance_f},
-      warming_k_per_wpm2_{parts.panel.warming_k_per_wpm2(conditions.wind_m_per_s)} {
+      warming_k_per_wpm2_{parts.panel.warming_k_per_wpm2(conditions.wind_m_per_s)},
+      stage_degc_{standing.stage_degc} {
   panel_scratch_.shade = &conditions.panel_shade;
   panel_scratch_.fault = conditions.panel_fault;
   set_series({});  // until follow_battery()
@@ -295,6 +296,7 @@ double CircuitSystem::sensed_a(SenseNode node) const {
     case SenseNode::kBus:
     case SenseNode::kPanelInput:
     case SenseNode::kBatteryTemperature:
+    case SenseNode::kStageTemperature:
       break;
   }
   return 0.0;
@@ -306,12 +308,13 @@ void CircuitSystem::sense_currents(const Vector& y) {
     const SenseChannel& channel = parts_.sense[i];
     const bool input = channel.node() == SenseNode::kPanelInput;
     const SenseWorld world{input ? y[Slot::kInput] : y[Slot::kBus],
-                           y[Slot::kBatteryDegc],
+                           channel.node() == SenseNode::kStageTemperature ? stage_degc_ : y[Slot::kBatteryDegc],
                            conditions_->ambient_degc,
                            conditions_->supply_v,
                            conditions_->sense_faults[i],
                            sensed_a(channel.node())};
     now_.sense[i] = channel.at(y[first_sense_ + i], world, sense_scratch_[i]);
+    if (channel.node() == SenseNode::kStageTemperature) now_.sense[i].pin_d_degc = 0.0;  // that one stands still
     (input ? now_.from_input_a : now_.from_bus_a) += now_.sense[i].node_a;
     (input ? now_.input_sense_d_input : now_.bus_sense_d_bus) += now_.sense[i].node_d_node;
   }

@@ -172,6 +172,7 @@ class CircuitSystem {
   double battery_s_;  // conductance of both; 0 while off the circuit
   double per_input_f_, per_output_f_;
   double warming_k_per_wpm2_;
+  double stage_degc_;
 
   PanelScratch panel_scratch_;
   double more_panel_a_{0.0};  // the last root behind more_panel_ohm_

@@ -26,6 +26,11 @@ void GrossCharge::add(double net_ah, double from_a, double to_a, double step_s) 
   }
 }
 
+double stage_degc(const StageParams& stage, const Conditions& conditions, double followed_degc) {
+  if (conditions.stage_held_at_temperature) return conditions.stage_held_degc;
+  return stage.heat_sink ? followed_degc : conditions.ambient_degc;
+}
+
 Vector gather(const CircuitState& state, const Conditions& conditions, const CircuitSystem& system) {
   Vector y{};
   y[Slot::kInput] = state.input_v;
@@ -88,7 +93,7 @@ Probes standing_still(const CircuitState& state, const Conditions& conditions, c
   p.input_v = state.input_v;
   p.bus_v = state.bus_v;
   p.inductor_a = state.inductor_a;
-  p.stage_degc = system.params().stage.heat_sink ? state.stage_degc : conditions.ambient_degc;
+  p.stage_degc = stage_degc(system.params().stage, conditions, state.stage_degc);
   p.cell_degc = state.cell_degc;
   p.battery_degc = y[Slot::kBatteryDegc];
   p.soc_frac = state.battery.soc_frac;

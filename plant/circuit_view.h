@@ -10,6 +10,9 @@
 
 namespace dawnrig::plant {
 
+/// Of the heat sink, from what the state says of it: held there, or followed, or that of the surroundings.
+[[nodiscard]] double stage_degc(const StageParams& stage, const Conditions& conditions, double followed_degc);
+
 [[nodiscard]] inline double sun_wpm2(const Conditions::Sun& sun, Nanos now) {
   return std::max(0.0, sun.poa_wpm2 + sun.slope_wpm2_per_s * in_seconds(now - sun.since));
 }

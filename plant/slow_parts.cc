@@ -26,7 +26,7 @@ double SlowParts::longest_step_s(double stretch_s, double otherwise_s) const {
 
 bool SlowParts::follow(CircuitSystem& system, const Vector& from, const Vector& to, double h_s,
                        CircuitState& state) const {
-  if (params_.stage.heat_sink) {
+  if (params_.stage.heat_sink && !conditions_.stage_held_at_temperature) {
     const HeatSinkParams& sink = *params_.stage.heat_sink;
     const double loss_w = (to[Slot::kStageJ] - from[Slot::kStageJ]) / h_s;
     const double settled_degc = conditions_.ambient_degc + loss_w * sink.resistance_k_per_w;

@@ -59,6 +59,10 @@ Sensed sensed_by(const profile::BoardProfile& board, const profile::SenseChannel
       return volts(2 * declared.nominal_v);
     case profile::Quantity::kBatteryTemperature:
       break;
+    case profile::Quantity::kHeatSinkTemperature:
+      return {"degc",        "°C", {"heat_sink_degc", "heat sink temperature, °C", true},
+              -60,           150,  sweep.from_degc,
+              sweep.to_degc, -20,  120.0};
     case profile::Quantity::kChargeCurrent:
       return amperes("current out of the stage, A", std::nullopt, a_fifth_above(declared.rated_charge_a));
     case profile::Quantity::kLoadCurrent:

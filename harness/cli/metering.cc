@@ -244,7 +244,7 @@ int whole(const Whole& given) {
   const metering::Budget budget = metering::budget_of(board, options);
   if (!budget.holds(metering::Calibration::kNone)) code = kFail;
   append(account, metering::account_of(budget, board, options));
-  const double count = channel.quantity == profile::Quantity::kBatteryTemperature ? 0.1 : 0.001;
+  const double count = profile::is_temperature(channel.quantity) ? 0.1 : 0.001;
   append(account, metering::recommend(board, {.channel = given.channel, .count = count, .bits = options.bits}).account);
   if (!given.firmware.empty()) {
     const metering::SweepOptions sweep{.channel = given.channel, .every = given.every};

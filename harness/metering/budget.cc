@@ -137,7 +137,7 @@ void draw(const Errors& errors, const std::vector<Variable>& variables, const pr
 
 double allowed(const profile::SenseChannel& channel, const BudgetOptions& options, const std::vector<SetPoint>& points,
                double at) {
-  if (channel.quantity == profile::Quantity::kBatteryTemperature) return options.demand_k;
+  if (profile::is_temperature(channel.quantity)) return options.demand_k;
   double of = std::fabs(at);
   for (const SetPoint& point : points) {
     if (profile::is_current(channel.quantity)) of = std::max(of, std::fabs(point.at));

@@ -65,7 +65,7 @@ struct Teller {
   [[nodiscard]] std::string milli(double value) const { return signed_text(1e3 * value, 0) + " " + words.milli; }
   [[nodiscard]] std::string half(double value) const { return "±" + fixed_text(1e3 * value, 0) + " " + words.milli; }
   [[nodiscard]] std::string demanded() const {
-    return channel.quantity == profile::Quantity::kBatteryTemperature
+    return profile::is_temperature(channel.quantity)
                ? "±" + fixed_text(options.demand_k, 1) + " K"
                : "±" + fixed_text(100 * options.demand_frac, options.demand_frac < 0.01 ? 2 : 0) + " %";
   }

@@ -160,6 +160,8 @@ Words words_for(profile::Quantity quantity) {
       return {"panel voltage", "V", "V", "v", "mV", "mv"};
     case profile::Quantity::kBatteryTemperature:
       return {"battery temperature", "°C", "K", "degc", "mK", "mk"};
+    case profile::Quantity::kHeatSinkTemperature:
+      return {"heat sink temperature", "°C", "K", "degc", "mK", "mk"};
     case profile::Quantity::kChargeCurrent:
       return {"charge current", "A", "A", "a", "mA", "ma"};
     case profile::Quantity::kLoadCurrent:
@@ -190,6 +192,11 @@ std::vector<SetPoint> set_points(const profile::BoardProfile& board, const profi
       add(points, "coldest compensated", declared.compensation_lowest_degc);
       add(points, "25 °C", 25.0);
       add(points, "warmest compensated", declared.compensation_highest_degc);
+      break;
+    case profile::Quantity::kHeatSinkTemperature:
+      add(points, "25 °C", 25.0);
+      add(points, "derates above", declared.heat_sink_derate_degc);
+      add(points, "hottest", declared.heat_sink_hottest_degc);
       break;
     case profile::Quantity::kBatteryCurrent:
       if (declared.rated_load_a) add(points, "rated load", -*declared.rated_load_a);

@@ -9,7 +9,7 @@ namespace dawnrig::metering {
 
 Conversion::Conversion(const Chain& nominal, const profile::SenseChannel& channel,
                        const std::vector<SetPoint>& points) {
-  if (channel.quantity == profile::Quantity::kBatteryTemperature) {
+  if (profile::is_temperature(channel.quantity)) {
     const int quarters = static_cast<int>(4 * nominal.codes());
     quarters_.reserve(static_cast<std::size_t>(quarters) + 1);
     for (int i = 0; i <= quarters; ++i) quarters_.push_back(sensed_at(nominal, 0.25 * i, kRoomDegc));
@@ -36,7 +36,7 @@ Errors::Errors(const Uncertain& parts, const Conversion& conversion, const profi
       conversion_{conversion},
       frame_{frame},
       by_factor_{std::holds_alternative<plant::DividerParams>(channel.network.network)},
-      meter_frac_{channel.quantity == profile::Quantity::kBatteryTemperature ? 0 : meter_frac},
+      meter_frac_{profile::is_temperature(channel.quantity) ? 0 : meter_frac},
       low_point_{frame.main == 0 ? frame.set_points.size() - 1 : 0} {}
 
 double Errors::read(const Chain& chain, double sensed, double board_degc, double blur_lsb) const {

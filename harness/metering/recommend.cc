@@ -158,7 +158,7 @@ std::string network_comment(const profile::BoardProfile& board, const profile::S
 }
 
 std::string recommended_header(const profile::BoardProfile& board, const ArithmeticOptions& options) {
-  if (channel_named(board, options.channel).quantity == profile::Quantity::kBatteryTemperature) {
+  if (profile::is_temperature(channel_named(board, options.channel).quantity)) {
     return recommended_table_header(board, channel_named(board, options.channel), options);
   }
   const profile::SenseChannel& channel = straight_channel(board, options);
@@ -174,7 +174,7 @@ std::string recommended_header(const profile::BoardProfile& board, const Arithme
 }
 
 Recommendation recommend(const profile::BoardProfile& board, const ArithmeticOptions& options) {
-  if (channel_named(board, options.channel).quantity == profile::Quantity::kBatteryTemperature) {
+  if (profile::is_temperature(channel_named(board, options.channel).quantity)) {
     return recommend_table(board, channel_named(board, options.channel), options);
   }
   const profile::SenseChannel& channel = straight_channel(board, options);

@@ -59,6 +59,7 @@ double rest_of(const profile::BoardProfile& board, const profile::SenseChannel& 
     case profile::Quantity::kPanelVoltage:
       return board.declared.absorption_v * 1.25;
     case profile::Quantity::kBatteryTemperature:
+    case profile::Quantity::kHeatSinkTemperature:
       return kRoomDegc;
     default:
       return 0;

@@ -176,7 +176,7 @@ Fit fitted(const Sweep& sweep, const Readings& curve, const std::vector<bool>& s
 void explain_gain(Sweep& sweep, const Fit& fit, const profile::BoardProfile& board,
                   const profile::SenseChannel& channel) {
   if (fit.points < 8 || std::fabs(fit.gain - 1) < 0.005) return;
-  if (channel.quantity == profile::Quantity::kBatteryTemperature) return;
+  if (profile::is_temperature(channel.quantity)) return;
   const Words words = words_for(channel.quantity);
   std::string text = "Where it matters it reads " + fixed_text(fit.gain, 4) + " times the truth";
   if (std::fabs(fit.offset) > 0.005) text += " and " + signed_text(fit.offset, 3) + " " + words.step;
@@ -236,7 +236,7 @@ std::string words_for(Fault fault) {
 
 double limit_at(const profile::BoardProfile& board, const profile::SenseChannel& channel, double ideal,
                 const SweepOptions& options) {
-  if (channel.quantity == profile::Quantity::kBatteryTemperature) return options.limit_k;
+  if (profile::is_temperature(channel.quantity)) return options.limit_k;
   Chain chain = chain_of(board, channel, 10);
   chain.adc = {};
   const double half = chain.codes() / 2;

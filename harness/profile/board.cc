@@ -67,6 +67,9 @@ void read_stages(const proto::Declared& d, Declared& declared) {
   declared.charge_coldest_degc = value(d.has_charge_coldest_degc(), d.charge_coldest_degc());
   declared.charge_hottest_degc = value(d.has_charge_hottest_degc(), d.charge_hottest_degc());
   declared.charge_resume_k = value(d.has_charge_resume_k(), d.charge_resume_k()).value_or(5);
+  declared.heat_sink_derate_degc = value(d.has_heat_sink_derate_degc(), d.heat_sink_derate_degc());
+  declared.heat_sink_hottest_degc = value(d.has_heat_sink_hottest_degc(), d.heat_sink_hottest_degc());
+  declared.heat_sink_resume_k = value(d.has_heat_sink_resume_k(), d.heat_sink_resume_k()).value_or(10);
   declared.regulation_hysteresis_v = value(d.has_regulation_hysteresis_v(), d.regulation_hysteresis_v());
   declared.flag_delay_s = value(d.has_flag_delay_s(), d.flag_delay_s());
 }

@@ -66,7 +66,7 @@ class PinUse {
 void judge_networks_kind(const SenseChannel& channel, const std::string& field, std::size_t index, Judge& judge) {
   if (!judge.trusts(sense_path(index) + ".quantity") || !judge.trusts(field)) return;
   const bool thermistor = std::holds_alternative<plant::ThermistorInputParams>(channel.network.network);
-  const bool temperature = channel.quantity == Quantity::kBatteryTemperature;
+  const bool temperature = is_temperature(channel.quantity);
   const bool amplifier = std::holds_alternative<plant::ShuntAmplifierParams>(channel.network.network);
   if (amplifier != is_current(channel.quantity)) {
     judge.complain(field, amplifier ? "measures a current, but the quantity is none"
@@ -124,8 +124,8 @@ void judge_current_range(const BoardProfile& board, const SenseChannel& channel,
   }
 }
 
-// The device follows the battery's temperature by this channel: over the declared window it must stay off the ends of
-// the converter's range, and off what a lost thermistor reads.
+// The device follows the battery's temperature, or its heat sink's, by this channel: over the declared window it must
+// stay off the ends of the converter's range, and off what a lost thermistor reads.
 void judge_thermistor_range(const BoardProfile& board, const SenseChannel& channel, const std::string& field,
                             Judge& judge) {
   if (!judge.trusts(field) || !judge.trusts("mcu.supply_v")) return;
@@ -152,6 +152,11 @@ void judge_thermistor_range(const BoardProfile& board, const SenseChannel& chann
                                 ", which is what an open thermistor reads: the device could not tell");
     }
   };
+  if (channel.quantity == Quantity::kHeatSinkTemperature) {
+    judge_at("heat_sink_derate_degc", board.declared.heat_sink_derate_degc);
+    judge_at("heat_sink_hottest_degc", board.declared.heat_sink_hottest_degc);
+    return;
+  }
   judge_at("compensation_lowest_degc", board.declared.compensation_lowest_degc);
   judge_at("compensation_highest_degc", board.declared.compensation_highest_degc);
 }
@@ -205,7 +210,7 @@ void judge_sense(const BoardProfile& board, Judge& judge) {
     judge_networks_kind(channel, network_path(board, i), i, judge);
     if (channel.quantity == Quantity::kBatteryVoltage) judge_range(board, channel, network_path(board, i), judge);
     judge_current_range(board, channel, network_path(board, i), judge);
-    if (channel.quantity == Quantity::kBatteryTemperature) {
+    if (is_temperature(channel.quantity)) {
       judge_thermistor_range(board, channel, network_path(board, i), judge);
     }
   }

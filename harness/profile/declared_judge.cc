@@ -65,6 +65,20 @@ class DeclaredJudge {
                         number_text(declared_.over_voltage_v) + ")");
   }
 
+  void heat_sink() {
+    for (const char* name : {"heat_sink_derate_degc", "heat_sink_hottest_degc"}) {
+      const std::string field = std::string("declared.") + name;
+      if (judge_.trusts(field) && board_.channel_for(Quantity::kHeatSinkTemperature) == nullptr) {
+        judge_.complain(field, "is declared, but the board has no channel with quantity HEAT_SINK_TEMPERATURE");
+      }
+    }
+    if (!judge_.trusts("declared.heat_sink_derate_degc") || !judge_.trusts("declared.heat_sink_hottest_degc")) return;
+    if (*declared_.heat_sink_derate_degc < *declared_.heat_sink_hottest_degc) return;
+    judge_.complain("declared.heat_sink_derate_degc", "is " + number_text(*declared_.heat_sink_derate_degc) +
+                                                          ", must be below heat_sink_hottest_degc (" +
+                                                          number_text(*declared_.heat_sink_hottest_degc) + ")");
+  }
+
   // A figure that means nothing without another one.
   void needs(const char* name, const char* other) {
     const std::string needed = std::string("declared.") + other;
@@ -106,6 +120,7 @@ void judge_declared(const BoardProfile& board, Judge& judge) {
   DeclaredJudge declared(board, judge);
   declared.needs("compensation_lowest_degc", "compensation_v_per_k");
   declared.needs("compensation_highest_degc", "compensation_v_per_k");
+  declared.needs("heat_sink_resume_k", "heat_sink_hottest_degc");
   declared.needs("rebulk_v", "rebulk_delay_s");
   declared.needs("equalise_v", "equalise_longest_s");
   declared.needs("load_compensation_ohm", "load_disconnect_v");
@@ -117,6 +132,7 @@ void judge_declared(const BoardProfile& board, Judge& judge) {
   declared.needs("load_disconnect_delay_s", "load_disconnect_v");
   declared.needs("load_reconnect_delay_s", "load_reconnect_v");
   declared.load_figures();
+  declared.heat_sink();
   declared.order();
   declared.cold();
 }

@@ -29,12 +29,16 @@ enum class Quantity : std::uint8_t {
   kBatteryVoltage,
   kPanelVoltage,
   kBatteryTemperature,
+  kHeatSinkTemperature,
   kChargeCurrent,
   kLoadCurrent,
   kBatteryCurrent
 };
 [[nodiscard]] inline bool is_current(Quantity quantity) {
   return quantity >= Quantity::kChargeCurrent;
+}
+[[nodiscard]] inline bool is_temperature(Quantity quantity) {
+  return quantity == Quantity::kBatteryTemperature || quantity == Quantity::kHeatSinkTemperature;
 }
 
 /// One figure of the board with what its maker promises of it, in the unit that ends its name.
@@ -71,8 +75,9 @@ struct Declared {
       rated_load_a, rebulk_v, rebulk_delay_s, absorption_longest_s, equalise_v, equalise_longest_s, charge_coldest_degc,
       charge_hottest_degc, regulation_hysteresis_v, load_compensation_ohm, load_holdoff_s, load_high_v,
       load_high_delay_s, load_overload_a, load_overload_delay_s, load_short_a, load_short_delay_s, load_tries_over_s,
-      lighting_delay_s, flag_delay_s;
+      lighting_delay_s, flag_delay_s, heat_sink_derate_degc, heat_sink_hottest_degc;
   double charge_resume_k{5};
+  double heat_sink_resume_k{10};
   int load_tries{0};
   double settle_s{30};
   double startup_s{5};

@@ -67,6 +67,8 @@ plant::SenseNode node_of(Quantity quantity) {
       return plant::SenseNode::kPanelInput;
     case Quantity::kBatteryTemperature:
       return plant::SenseNode::kBatteryTemperature;
+    case Quantity::kHeatSinkTemperature:
+      return plant::SenseNode::kStageTemperature;
     case Quantity::kChargeCurrent:
       return plant::SenseNode::kChargeCurrent;
     case Quantity::kLoadCurrent:
@@ -124,6 +126,8 @@ Quantity quantity_of(const proto::SenseChannel& written) {
       return Quantity::kPanelVoltage;
     case proto::BATTERY_TEMPERATURE:
       return Quantity::kBatteryTemperature;
+    case proto::HEAT_SINK_TEMPERATURE:
+      return Quantity::kHeatSinkTemperature;
     case proto::CHARGE_CURRENT:
       return Quantity::kChargeCurrent;
     case proto::LOAD_CURRENT:

@@ -12,7 +12,8 @@ namespace {
 constexpr double kFullScale = 65535.0;
 constexpr double kPerMicro = 1e-6;
 
-std::size_t output_for(profile::Quantity quantity) {
+// None: what warms a real device's heat sink is not at the end of a wire, so its own sensor stays in place.
+std::optional<std::size_t> output_for(profile::Quantity quantity) {
   switch (quantity) {
     case profile::Quantity::kBatteryVoltage:
       return 0;
@@ -20,6 +21,8 @@ std::size_t output_for(profile::Quantity quantity) {
       return 1;
     case profile::Quantity::kBatteryTemperature:
       return 3;
+    case profile::Quantity::kHeatSinkTemperature:
+      return std::nullopt;
     case profile::Quantity::kChargeCurrent:
     case profile::Quantity::kLoadCurrent:
     case profile::Quantity::kBatteryCurrent:
@@ -36,6 +39,8 @@ double node_of(plant::SenseNode node, const plant::Probes& probes) {
       return probes.input_v;
     case plant::SenseNode::kBatteryTemperature:
       return probes.battery_degc;
+    case plant::SenseNode::kStageTemperature:
+      return probes.stage_degc;
     case plant::SenseNode::kChargeCurrent:
       return probes.charge_a;
     case plant::SenseNode::kBatteryCurrent:
@@ -69,7 +74,9 @@ double readback_v(const link::ReadbackCalibration& readback, double code_lsb) {
 
 ChannelMap::ChannelMap(const profile::BoardProfile& board, Injection injection) : injection_{injection} {
   for (std::size_t i = 0; i < board.sense.size(); ++i) {
-    const std::size_t output = output_for(board.sense[i].quantity);
+    const std::optional<std::size_t> wanted = output_for(board.sense[i].quantity);
+    if (!wanted) continue;
+    const std::size_t output = *wanted;
     if (sense_[output]) {
       throw base::BadInput(board.file, "\"" + board.sense[*sense_[output]].name + "\" and \"" + board.sense[i].name +
                                            "\" would both need the interface board's one output for a " +

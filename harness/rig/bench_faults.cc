@@ -1,5 +1,8 @@
 #include "harness/rig/bench_faults.h"
 
+#include <variant>
+
+#include "harness/base/bad_input.h"
 #include "harness/base/text.h"
 #include "harness/rig/plant_failure.h"
 
@@ -54,6 +57,22 @@ std::vector<std::string> how_it_went(const Lateness& lateness, const link::LinkC
               us(counts.round_trip.least) + " to " + us(counts.round_trip.most) + ", the board's clock slow by " +
               base::number_text(drift_s_per_s * 1e6, 1) + " us per s",
           "levels reached the board at most " + us(overdue.most) + " after their time"};
+}
+
+void demand_possible(const profile::BoardProfile& board, const scenario::Change& change) {
+  if (std::holds_alternative<scenario::Supply>(change)) {
+    throw base::BadInput(board.file,
+                         "a bench cannot move the device's supply voltage, only switch it off and on; run "
+                         "this scenario on the virtual rig");
+  }
+  const auto* fault = std::get_if<scenario::SenseFault>(&change);
+  const auto* heat_sink = board.channel_for(profile::Quantity::kHeatSinkTemperature);
+  if (std::holds_alternative<scenario::HeatSinkTemperature>(change) ||
+      (fault != nullptr && heat_sink != nullptr && fault->channel == heat_sink->name)) {
+    throw base::BadInput(board.file,
+                         "a bench has no hand on the device's heat sink, whose own sensor stays in place; "
+                         "run this scenario on the virtual rig");
+  }
 }
 
 }  // namespace dawnrig::rig

@@ -30,14 +30,6 @@ struct Stored {
   std::string text;
 };
 
-void demand_possible(const profile::BoardProfile& board, const scenario::Change& change) {
-  if (std::holds_alternative<scenario::Supply>(change)) {
-    throw base::BadInput(board.file,
-                         "a bench cannot move the device's supply voltage, only switch it off and on; run "
-                         "this scenario on the virtual rig");
-  }
-}
-
 }  // namespace
 
 class BenchRig::Impl {

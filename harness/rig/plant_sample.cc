@@ -19,6 +19,7 @@ void fill_sample(trace::Sample& sample, Nanos now, const plant::Conditions& cond
   sample[Signal::kPoaWpm2] = probes.poa_wpm2;
   sample[Signal::kBatteryDegc] = probes.battery_degc;
   sample[Signal::kCellDegc] = probes.cell_degc;
+  sample[Signal::kHeatSinkDegc] = probes.stage_degc;
   sample[Signal::kSocFrac] = probes.soc_frac;
   sample[Signal::kGassingA] = probes.gassing_a;
   for (std::size_t i = 0; i < 4; ++i) {

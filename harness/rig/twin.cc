@@ -139,8 +139,18 @@ struct Twin::Impl final : device::Surroundings {
       if (owner->on_conversion) owner->on_conversion(time, sense, held_v);
       return held_v;
     }
-    held_v = 0.0;
+    held_v = own_pin_v(channel);
     return held_v;
+  }
+
+  /// What the device measures of itself with no output of the interface board to say otherwise: a heat sink in a room.
+  [[nodiscard]] double own_pin_v(int adc_channel) const {
+    constexpr double kRoomDegc = 25.0;
+    for (const profile::SenseChannel& sense : setup.board.sense) {
+      if (sense.adc_channel != adc_channel || sense.quantity != profile::Quantity::kHeatSinkTemperature) continue;
+      return plant::resting_pin_v(sense.network, kRoomDegc, setup.board.device.supply_v, kRoomDegc);
+    }
+    return 0.0;
   }
 
   void on_serial_byte(device::Cycle at, std::uint8_t byte) override {

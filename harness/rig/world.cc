@@ -46,6 +46,9 @@ void World::apply(const scenario::Change& change, Nanos now) {
   } else if (const auto* battery = std::get_if<scenario::BatteryTemperature>(&change)) {
     conditions_.battery_held_at_temperature = true;
     conditions_.battery_held_degc = battery->degc;
+  } else if (const auto* heat_sink = std::get_if<scenario::HeatSinkTemperature>(&change)) {
+    conditions_.stage_held_at_temperature = heat_sink->held;
+    if (heat_sink->held) conditions_.stage_held_degc = heat_sink->degc;
   } else if (const auto* load = std::get_if<scenario::LoadSwitching>(&change)) {
     conditions_.loads[load_index(load->name)] = {load->on, load->scale};
   } else if (const auto* connector = std::get_if<scenario::BatteryConnector>(&change)) {

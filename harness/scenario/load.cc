@@ -67,6 +67,8 @@ Change change_of(const proto::Stimulus& at) {
       return AmbientTemperature{at.ambient().degc()};
     case proto::Stimulus::kBatteryTemperature:
       return BatteryTemperature{at.battery_temperature().degc()};
+    case proto::Stimulus::kHeatSinkTemperature:
+      return HeatSinkTemperature{at.heat_sink_temperature().degc(), !at.heat_sink_temperature().let_go()};
     case proto::Stimulus::kLoad:
       return LoadSwitching{at.load().name(), at.load().on(), at.load().has_scale() ? at.load().scale() : 1};
     case proto::Stimulus::kBatteryConnector:

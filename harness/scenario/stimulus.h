@@ -43,6 +43,10 @@ struct AmbientTemperature {
 struct BatteryTemperature {
   double degc{25};
 };  ///< holds the battery there
+struct HeatSinkTemperature {
+  double degc{25};
+  bool held{true};
+};  ///< holds the stage's heat sink there, or lets its losses warm it again from where it is
 struct LoadSwitching {
   std::string name;
   bool on{};
@@ -104,10 +108,10 @@ struct SwitchFault {
   plant::SwitchFaultKind kind{plant::SwitchFaultKind::kNone};
 };
 
-using Change =
-    std::variant<Sun, AmbientTemperature, BatteryTemperature, LoadSwitching, BatteryConnector, PanelConnector,
-                 SenseFault, BatteryResistance, BatteryCable, Supply, ReferenceError, Noise, SerialInput, ResetLine,
-                 PowerCycle, SwitchFault, PanelCable, Corrosion, Bounce, Sky, Shade, PanelFault, Wind>;
+using Change = std::variant<Sun, AmbientTemperature, BatteryTemperature, LoadSwitching, BatteryConnector,
+                            PanelConnector, SenseFault, BatteryResistance, BatteryCable, Supply, ReferenceError, Noise,
+                            SerialInput, ResetLine, PowerCycle, SwitchFault, PanelCable, Corrosion, Bounce, Sky, Shade,
+                            PanelFault, Wind, HeatSinkTemperature>;
 
 /// One line for people and traces: "sun to 800 W/m2 over 5 s".
 [[nodiscard]] std::string text_of(const Change& change);

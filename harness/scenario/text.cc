@@ -119,6 +119,9 @@ struct InWords {
   std::string operator()(const BatteryTemperature& t) const {
     return "battery held at " + number_text(t.degc) + " degC";
   }
+  std::string operator()(const HeatSinkTemperature& t) const {
+    return t.held ? "heat sink held at " + number_text(t.degc) + " degC" : "heat sink let go";
+  }
   std::string operator()(const LoadSwitching& load) const {
     return "load " + in_quotes(load.name) + (load.on ? " on" : " off") +
            (load.scale != 1 ? " at " + number_text(load.scale) + " of its rating" : std::string());

@@ -14,7 +14,7 @@ constexpr std::array<Facts, kSignalCount> kFacts{{
     {"panel_a", "A"},           {"load_v", "V"},      {"load_a", "A"},          {"gate", "1", true},
     {"load_switch", "1", true}, {"poa_wpm2", "W/m2"}, {"battery_degc", "degC"}, {"cell_degc", "degC"},
     {"soc_frac", "1"},          {"gassing_a", "A"},   {"sense0_v", "V"},        {"sense1_v", "V"},
-    {"sense2_v", "V"},          {"sense3_v", "V"},    {"fault", "1", true},
+    {"sense2_v", "V"},          {"sense3_v", "V"},    {"fault", "1", true},     {"heat_sink_degc", "degC"},
 }};
 static_assert(!kFacts.back().name.empty(), "every signal has a row");
 

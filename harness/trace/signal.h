@@ -34,6 +34,7 @@ enum class Signal : std::uint8_t {
   kSense2V,
   kSense3V,  ///< at the ADC pins, in the order of the board profile
   kFault,    ///< 1 while the fault output tells of a fault
+  kHeatSinkDegc,
   kCount
 };
 

@@ -72,6 +72,8 @@ std::string_view words_for(trace::Signal signal) {
       return "sense pin 4";
     case kFault:
       return "fault output";
+    case kHeatSinkDegc:
+      return "heat sink temperature";
     case kCount:
       break;
   }

@@ -55,9 +55,9 @@ void SenseParams::check(Problems& problems) const {
                                           : "must be a current for a shunt amplifier");
     return;
   }
-  if (thermistor != (node == SenseNode::kBatteryTemperature)) {
-    problems.add("node", thermistor ? "is a voltage, must be the battery temperature for a thermistor"
-                                    : "is the battery temperature, must be a voltage for a divider");
+  if (thermistor != is_temperature(node)) {
+    problems.add("node", thermistor ? "is a voltage, must be a temperature for a thermistor"
+                                    : "is a temperature, must be a voltage for a divider");
   }
 }
 
@@ -143,14 +143,14 @@ void SenseChannel::thermistor_at(double pin_v, const SenseWorld& world, Scratch&
     q.pin_per_s = top_s_ * (world.supply_v - pin_v);
     q.pin_d_pin = -top_s_;
     if (open) return;
-    const double inverse_kelvin = 1.0 / (world.battery_degc + kZeroDegcK);
+    const double inverse_kelvin = 1.0 / (world.thermistor_degc + kZeroDegcK);
     const double s = bottom_s_ * scratch.thermistor(beta_k_ * (1.0 / kReferenceK - inverse_kelvin));
     q.pin_per_s -= s * pin_v;
     q.pin_d_pin -= s;
     q.pin_d_degc = -s * pin_v * beta_k_ * inverse_kelvin * inverse_kelvin;
     return;
   }
-  const Thermistor::Branch branch = thermistor_->at(world.battery_degc, open, scratch.thermistor);
+  const Thermistor::Branch branch = thermistor_->at(world.thermistor_degc, open, scratch.thermistor);
   const double top_s = to_supply_ ? branch.conductance_s : top_s_;
   const double bottom_s = to_supply_ ? top_s_ : branch.conductance_s;
   q.pin_per_s = top_s * (world.supply_v - pin_v) - bottom_s * pin_v;

@@ -12,18 +12,22 @@
 
 namespace dawnrig::plant {
 
-/// What a channel is wired to, or what flows through its shunt: out of the stage, into the loads behind their switch,
-/// into the battery.
+/// What a channel is wired to, whose temperature it takes (the stage's is that of its heat sink), or what flows through
+/// its shunt: out of the stage, into the loads behind their switch, into the battery.
 enum class SenseNode : std::uint8_t {
   kBus,
   kPanelInput,
   kBatteryTemperature,
+  kStageTemperature,
   kChargeCurrent,
   kLoadCurrent,
   kBatteryCurrent
 };
 [[nodiscard]] inline bool is_current(SenseNode node) {
   return node >= SenseNode::kChargeCurrent;
+}
+[[nodiscard]] inline bool is_temperature(SenseNode node) {
+  return node == SenseNode::kBatteryTemperature || node == SenseNode::kStageTemperature;
 }
 
 /// node -- r_top --+-- r_bottom -- ground; capacitance across r_bottom; the pin at +.
@@ -61,9 +65,9 @@ struct SensePoint {
 
 /// What a channel's surroundings are.
 struct SenseWorld {
-  double node_v{};        ///< of the node it hangs on; unused by a thermistor
-  double battery_degc{};  ///< of a thermistor
-  double ambient_degc{};  ///< of an offset diode
+  double node_v{};           ///< of the node it hangs on; unused by a thermistor
+  double thermistor_degc{};  ///< of a thermistor
+  double ambient_degc{};     ///< of an offset diode
   double supply_v{};
   SenseFaultKind fault{SenseFaultKind::kNone};
   double sensed_a{0.0};  ///< of a shunt

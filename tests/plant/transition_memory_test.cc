@@ -51,14 +51,16 @@ struct Day {
 };
 
 std::vector<Day> days() {
-  std::vector<Day> all{{"bright"},  {"large input capacitor"}, {"full battery"},   {"dusk"},
-                       {"lamp on"}, {"offset diode"},          {"sense wire open"}};
+  std::vector<Day> all{{"bright"},  {"large input capacitor"}, {"full battery"},    {"dusk"},
+                       {"lamp on"}, {"offset diode"},          {"sense wire open"}, {"warm heat sink"}};
   all[1].params = ridge_repeater(220e-6);
   all[2].rest.soc_frac = 0.999;
   all[3].conditions.sun.poa_wpm2 = all[3].rest.poa_wpm2 = 12.0;
   all[4].conditions.loads[2].on = true;
   all[5].params.sense[0].network = OffsetDividerParams{15.0, 5e-3, 0.05, 0.0, 0.01, 33e3, 11e3, 68e-9};
   all[6].conditions.sense_faults[0] = SenseFaultKind::kOpen;
+  all[7].params.stage.heat_sink = HeatSinkParams{20.0, 0.02};  // follows the sun within the test
+  all[7].params.sense.push_back({SenseNode::kStageTemperature, ThermistorInputParams{4700.0, 10e3, 3950.0, 100e-9}});
   return all;
 }
 
@@ -83,6 +85,7 @@ TEST(TransitionMemory, KeepsTheBusWithinATenthOfAMillivoltUnderHuntingDutyAndMov
     EXPECT_NEAR(b.battery_charge_ah, a.battery_charge_ah, 1e-5 * a.battery_charge_ah) << day.name;
     EXPECT_NEAR(b.panel_j / a.panel_j, 1.0, 1e-5) << day.name;
     EXPECT_NEAR(b.stage_j / a.stage_j, 1.0, 1e-4) << day.name;
+    EXPECT_NEAR(pair.told.stage_degc, pair.plain.stage_degc, 0.01) << day.name;
     EXPECT_LT(std::abs(pair.circuit.books_residual_j(CircuitState{}, pair.told) -
                        pair.circuit.books_residual_j(CircuitState{}, pair.plain)),
               1e-6 * a.panel_j)

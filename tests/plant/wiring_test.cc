@@ -201,6 +201,33 @@ TEST(HeatSink, WarmsWithTheLossOfTheStageToWhatItsResistanceSays) {
   EXPECT_NEAR(state.stage_degc, 15.0 + 8.0 * now_w, 0.2);
 }
 
+TEST(HeatSink, IsHeldWhereItIsToldToAndGoesOnFromThere) {
+  CircuitParams p = ridge_repeater();
+  p.loads.clear();
+  p.stage.heat_sink = HeatSinkParams{8.0, 10.0};
+  const ThermistorInputParams thermistor{4700.0, 10e3, 3950.0, 100e-9};
+  p.sense.push_back({SenseNode::kStageTemperature, thermistor});
+  const Circuit circuit{p};
+  Conditions c = ridge_forenoon();
+  c.gate_on = true;
+  CircuitState state = circuit.at_rest(ridge_rested(), c);
+  const auto pin_at = [&](double degc) { return resting_pin_v(p.sense.back(), degc, c.supply_v, 25.0); };
+  const std::size_t pin = p.sense.size() - 1;
+  EXPECT_NEAR(state.sense_v[pin], pin_at(15.0), 1e-4) << "as warm as the surroundings";
+  c.stage_held_at_temperature = true;
+  c.stage_held_degc = 85.0;
+  ASSERT_EQ(circuit.advance(state, c, from_seconds(0.1), nullptr), AdvanceStatus::kOk);
+  EXPECT_EQ(circuit.probe(state, c).stage_degc, 85.0);
+  EXPECT_NEAR(state.sense_v[pin], pin_at(85.0), 1e-4);
+  ASSERT_EQ(circuit.advance(state, c, from_seconds(100.0), nullptr), AdvanceStatus::kOk);
+  EXPECT_EQ(state.stage_degc, 85.0);
+  c.stage_held_at_temperature = false;
+  ASSERT_EQ(circuit.advance(state, c, from_seconds(180.0), nullptr), AdvanceStatus::kOk);
+  const double loss_w = (state.input_v - state.bus_v) * circuit.probe(state, c).charge_a;
+  const double settled_degc = 15.0 + 8.0 * loss_w;
+  EXPECT_NEAR(state.stage_degc, settled_degc + (85.0 - settled_degc) * std::exp(-1.0), 0.5) << "one time constant";
+}
+
 TEST(HeatSink, AWarmStageDropsLessInItsDiodeAndMoreInItsSwitch) {
   CircuitParams p = ridge_repeater();
   p.stage.heat_sink = HeatSinkParams{};

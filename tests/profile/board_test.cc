@@ -128,7 +128,37 @@ TEST_F(Board, DeclaresStagesAndLoadFiguresThatGoTogether) {
       {with("load_high_v { value: 15 }"), {b + "47:33: declared.load_high_v: means nothing without load_high_delay_s"}},
       {with("load_overload_a { value: 15 }"),
        {b + "47:37: declared.load_overload_a: means nothing without load_overload_delay_s"}},
+      {with("heat_sink_hottest_degc { value: 85 }"),
+       {b + "47:44: declared.heat_sink_hottest_degc: is declared, but the board has no channel with quantity "
+            "HEAT_SINK_TEMPERATURE"}},
   });
+}
+
+TEST_F(Board, SparesAHeatSinkThatItSenses) {
+  const std::string b = "board.textproto:";
+  const std::string channel =
+      "sense { name: \"sink\" quantity: HEAT_SINK_TEMPERATURE adc_pin: \"ADC5\" thermistor { r_pull_up_ohm { value: "
+      "4700 } "
+      "r_25_ohm { value: 1e4 } beta_k { value: 3950 } capacitance_f { value: 1e-7 } } } declared { ";
+  const BoardProfile board = load({{"declared {", channel + "heat_sink_derate_degc { value: 75 } "
+                                                            "heat_sink_hottest_degc { value: 85 }"}});
+  ASSERT_NE(board.channel_for(Quantity::kHeatSinkTemperature), nullptr);
+  EXPECT_EQ(board.channel_for(Quantity::kHeatSinkTemperature)->network.node, plant::SenseNode::kStageTemperature);
+  EXPECT_EQ(board.declared.heat_sink_derate_degc, 75);
+  EXPECT_EQ(board.declared.heat_sink_hottest_degc, 85);
+  EXPECT_EQ(board.declared.heat_sink_resume_k, 10);
+  const auto complaint = [&](const std::string& figures) -> std::string {
+    try {
+      static_cast<void>(load({{"declared {", channel + figures}}));
+    } catch (const base::BadInput& bad) {
+      return bad.what();
+    }
+    return {};
+  };
+  EXPECT_THAT(complaint("heat_sink_derate_degc { value: 85 } heat_sink_hottest_degc { value: 85 }"),
+              ::testing::HasSubstr("declared.heat_sink_derate_degc: is 85, must be below heat_sink_hottest_degc (85)"));
+  EXPECT_THAT(complaint("heat_sink_resume_k { value: 5 }"),
+              ::testing::HasSubstr("declared.heat_sink_resume_k: means nothing without heat_sink_hottest_degc"));
 }
 
 TEST_F(Board, FollowsTheDeclaredTemperatureWithinItsWindow) {

@@ -48,6 +48,14 @@ TEST(ChannelMap, CarriesWhatTheNetworkMakesOfTheNode) {
   EXPECT_NEAR(volts[2], 0.02, 1e-9) << "what is as low as the amplifier's output goes";
 }
 
+TEST(ChannelMap, LeavesTheSensorOfTheDevicesOwnHeatSinkInPlace) {
+  const profile::BoardProfile board = ridge("a");
+  const auto heat_sink = board.channel_index("heatsink");
+  ASSERT_TRUE(heat_sink);
+  const ChannelMap map{board, Injection::kBeforeFilter};
+  for (const auto& sense : map.sense()) EXPECT_NE(sense, heat_sink);
+}
+
 TEST(ChannelMap, ShowsABrokenWireAsTheDeviceWouldSeeIt) {
   const profile::BoardProfile board = ridge("a");
   const ChannelMap map{board, Injection::kBeforeFilter};

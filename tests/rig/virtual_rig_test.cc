@@ -210,6 +210,22 @@ TEST(VirtualRig, RefusesALoadOrChannelThatTheProfilesDoNotName) {
   EXPECT_THROW(rig.check(scenario::SenseFault{"mains", plant::SenseFaultKind::kOpen}), base::BadInput);
 }
 
+TEST(VirtualRig, WarmsTheHeatSinkByItsLossesAndHoldsItWhereItIsTold) {
+  VirtualRig rig{ridge_repeater(0.6, 1000.0)};
+  rig.run_until(60s);
+  const double warm_degc = rig.latest()[Signal::kHeatSinkDegc];
+  EXPECT_GT(warm_degc, 26.0) << "four watts for most of a minute";
+  EXPECT_LT(warm_degc, 30.0);
+  rig.apply(scenario::HeatSinkTemperature{95.0});
+  rig.run_for(2s);
+  EXPECT_EQ(rig.latest()[Signal::kHeatSinkDegc], 95.0);
+  EXPECT_LT(rig.latest()[Signal::kBatteryA], 0.0) << "the device sees it and stops";
+  rig.apply(scenario::HeatSinkTemperature{0.0, false});
+  rig.run_for(20s);
+  EXPECT_LT(rig.latest()[Signal::kHeatSinkDegc], 94.0) << "it cools from where it was";
+  EXPECT_GT(rig.latest()[Signal::kHeatSinkDegc], 80.0);
+}
+
 TEST(VirtualRig, ShowsWhatAHeldResetDoesToTheGate) {
   VirtualRig rig{ridge_repeater(0.6, 800.0)};
   rig.run_until(20s);

@@ -38,6 +38,8 @@ at { time_s: 15 power_cycle { off_s: 0.5 } }
 at { time_s: 16 shade { part { substring: 2 light_frac: 0.4 } part { substring: 3 light_frac: 0.1 } } }
 at { time_s: 16 panel_fault { kind: REVERSED } }
 at { time_s: 16 wind { speed_m_per_s: 8 } }
+at { time_s: 16 heat_sink_temperature { degc: 85 } }
+at { time_s: 16 heat_sink_temperature { let_go: true } }
 at { sun { poa_wpm2: 100 } }
 at { time_s: 17 load { name: "lamp" } }
 at { time_s: 18 panel_cable { factor: 4 } }
@@ -86,8 +88,9 @@ TEST_F(ScenarioFile, BecomesATimelineInOrderOfTime) {
                           "11 reference wrong by -0.02 of its value", "12 noise of 0.01 V rms on sense \"battery\"",
                           "13 serial input \"set 14.4\\n\\x01\\\"\"", "14 reset held low", "15 power off for 0.5 s",
                           "16 panel in full light but sub-string 2 at 0.4 sub-string 3 at 0.1", "16 panel reversed",
-                          "16 wind at 8 m/s", "17 charging switch stuck open", "17 load \"lamp\" off",
-                          "18 panel cable resistance times 4", "19 panel connector with a contact of 0.3 ohm",
+                          "16 wind at 8 m/s", "16 heat sink held at 85 degC", "16 heat sink let go",
+                          "17 charging switch stuck open", "17 load \"lamp\" off", "18 panel cable resistance times 4",
+                          "19 panel connector with a contact of 0.3 ohm",
                           "20 battery connector bounces over 0.02 s, closing 6 times, seed 9, and ends closed"));
   ASSERT_EQ(scenario.checks.size(), 1U);
   const Check& check = scenario.checks[0];
@@ -134,7 +137,8 @@ TEST_F(ScenarioFile, IsRefusedWhenItsTimesMakeNoSense) {
        {"s:2:1: at[0]: has no change, write one of sun, ambient, battery_temperature, load, battery_connector, "
         "panel_connector, sense_fault, battery_resistance, battery_cable, supply, reference_error, noise, "
         "serial_input, "
-        "reset_line, power_cycle, switch_fault, panel_cable, corrosion, bounce, sky, shade, panel_fault, wind"}},
+        "reset_line, power_cycle, switch_fault, panel_cable, corrosion, bounce, sky, shade, panel_fault, wind, "
+        "heat_sink_temperature"}},
       {"at { sun { over_s: 1e300 } }", {"s:2:20: at[0].sun.over_s: is 1e300, must be at most 32000000"}},
       {check + "to_s: 60 }", {}},
       {check + "from_s: 10 to_s: 61 }", {"s:2:72: check[0].to_s: is 61, must be at most duration_s (60)"}},
