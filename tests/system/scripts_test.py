@@ -5,7 +5,7 @@ import unittest
 
 from tree import PROJECT, TreeTest
 
-SCRIPTS = ("accept", "benchmark", "build", "coverage", "lint", "mutants", "plant_mutants", "repeat", "sanitize", "setup", "skip_check", "test")
+SCRIPTS = ("accept", "benchmark", "build", "coverage", "lint", "mutants", "plant_mutants", "repeat", "sanitize", "setup", "skip_check", "test", "verdicts")
 
 
 class Help(unittest.TestCase):
@@ -19,7 +19,7 @@ class Help(unittest.TestCase):
                 self.assertEqual(done.stderr, "")
 
     def test_an_unknown_argument_is_refused(self):
-        for command in (("setup", "--everything"), ("lint", "--everything"), ("sanitize", "everything"), ("build", "everything"), ("mutants", "everything")):
+        for command in (("setup", "--everything"), ("lint", "--everything"), ("sanitize", "everything"), ("build", "everything"), ("mutants", "everything"), ("verdicts", "everything")):
             with self.subTest(command=command):
                 done = subprocess.run([PROJECT / "ci" / command[0], command[1]], capture_output=True, text=True, check=False)
                 self.assertEqual(done.returncode, 3)
