@@ -74,8 +74,8 @@ struct Conditions {
   } sun;
   double ambient_degc{25.0};
   bool battery_held_at_temperature{false};
-  double battery_held_degc{25.0};
   bool stage_held_at_temperature{false};  ///< its heat sink, whatever the losses
+  double battery_held_degc{25.0};
   double stage_held_degc{25.0};
   double supply_v{5.0};  ///< the microcontroller's supply: thermistor pull-ups and pin clamps hang on it
   bool battery_connected{true};

@@ -34,12 +34,15 @@ using trace::Signal;
 
 /// How a run begins.
 struct Start {
+  /// Of a lead-acid battery. A lithium one is as near to its set point at another charge: from 0.97 on it gets that.
   double soc_frac{0.97};
   Irradiance sun{0.0};
   Temperature battery{25.0};
   std::optional<Temperature> ambient{};                 ///< absent: the site's
   std::optional<std::vector<std::uint8_t>> settings{};  ///< of the settings memory; absent: the board profile's
   std::optional<plant::BatteryParams> other_battery{};  ///< absent: the site's
+  std::optional<profile::BoardProfile> other_board{};   ///< with parts of other values; absent: the bench's
+  std::vector<profile::SiteLoad> other_loads{};         ///< in place of the site's own, beside the suite's; none: those
 };
 
 /// Monitors attached to the rig for as long as the watch lives, together with what the report will plot.
@@ -96,7 +99,8 @@ class Acceptance : public ::testing::Test {
   bool instruct(profile::Purpose purpose);
 
   // --- waiting; false: it did not happen within `patience` ---
-  /// Until the bus, averaged over 1 s, has come up to 99 % of `set_point_v`, and then for the declared settling time.
+  /// Until the bus, averaged over 1 s, has come up to 99 % of `set_point_v`, and then for the declared settling time;
+  /// longer while a battery whose voltage climbs slowly still takes all that the array gives.
   [[nodiscard]] bool await_regulation(double set_point_v, Nanos patience);
   [[nodiscard]] bool await_gate(bool on, Nanos patience);
   [[nodiscard]] bool await_load(bool on, Nanos patience);

@@ -1,6 +1,8 @@
 // The processor's own troubles: resets, power cuts, its reference, noise, its settings memory, its serial line.
 #include <algorithm>
+#include <string>
 #include <variant>
+#include <vector>
 
 #include "plant/sense/network.h"
 #include "tests/acceptance/figures.h"
@@ -136,6 +138,61 @@ TEST_F(Electronics, NoiseOnTheBatterySenseBiasesNothingAndTripsNothing) {
   judge("NOISE-WANDER", wander, "swing of the bus voltage averaged over 50 ms, in a minute of noise", *watch);
   if (board().load_output) {
     judge("NOISE-LOAD", load, "changes of the load output in a minute of noise", *watch);
+  }
+}
+
+TEST_F(Electronics, LoadsThatChopBesideThePwmOrHumBiasNothingAndTripNothing) {
+  reach_absorption();
+  PulseRate pwm;
+  {
+    const auto counting = watch_with({&pwm});
+    let_pass(2s);
+  }
+  // Beside the PWM the two beat; a rectifier or an inverter at the battery hums with twice the mains.
+  std::vector<double> rates_hz{100.0, 120.0};
+  constexpr double kSlowestPwmHz = 50.0;
+  if (pwm.figure().value > kSlowestPwmHz && pwm.figure().value < 900.0) {  // a kilohertz is the most that a load chops
+    rates_hz.insert(rates_hz.begin(), {pwm.figure().value - 1.0, pwm.figure().value + 1.0});
+  } else {
+    not_applicable("CHOPPED-LOAD-BIAS: beside this device's own switching no load chops; hum is judged");
+  }
+  std::vector<profile::SiteLoad> choppers;
+  for (const double rate_hz : rates_hz) {
+    const plant::PulsedParams half_on{.transmit_a = 0.8 * array_a(1000_Wpm2),
+                                      .receive_a = 0.0,
+                                      .transmit = from_seconds(0.5 / rate_hz),
+                                      .period = from_seconds(1.0 / rate_hz)};
+    choppers.push_back({"chopper " + std::to_string(choppers.size()), {half_on, true}, false});
+  }
+  power_up({.soc_frac = 0.985, .sun = 1000_Wpm2, .other_loads = choppers});
+  static_cast<void>(await_regulation(declared().absorption_v, 5min));
+  FarthestOff worst;
+  HighestOf wander;
+  Restarts restarts;
+  Toggles load{Signal::kLoadSwitch, limit("CHOPPED-LOAD-OUTPUT")};
+  const auto whole = watch_with({&restarts, &load}, {Signal::kBusV, Signal::kLoadA, Signal::kGate});
+  std::unique_ptr<testing::Watch> watch;
+  for (const profile::SiteLoad& chopper : choppers) {
+    happens(scenario::LoadSwitching{chopper.name, true, 1.0});
+    let_pass(10s);
+    Mean mean{{.signal = Signal::kBusV, .minus = declared().absorption_v}};
+    PeakToPeak swing{{.signal = Signal::kBusV, .average_over = 200ms}};
+    watch = watch_with({&mean, &swing}, {Signal::kBusV, Signal::kLoadA, Signal::kGate});
+    let_pass(10s);
+    watch->end();
+    happens(scenario::LoadSwitching{chopper.name, false, 1.0});
+    worst.add(mean.figure());
+    wander.add(swing.figure());
+  }
+  judge("CHOPPED-LOAD-BIAS", worst.figure(),
+        "mean bus voltage less the set point, the worst of loads that chop beside the PWM and at 100 and 120 Hz",
+        *watch);
+  judge("CHOPPED-LOAD-WANDER", less(wander.figure(), declared().regulation_hysteresis_v.value_or(0.0)),
+        "swing of the bus voltage averaged over 200 ms, less a declared hysteresis, the worst of those loads", *watch);
+  judge("CHOPPED-LOAD-RESTARTS", restarts,
+        "times that charging stopped for a second and began again beside those loads", *whole);
+  if (board().load_output) {
+    judge("CHOPPED-LOAD-OUTPUT", load, "changes of the load output beside those loads", *whole);
   }
 }
 

@@ -158,6 +158,32 @@ class SwitchingLevels final : public verdict::Monitor {
   Nanos last_{0};
 };
 
+/// How often in a second the gate goes on, from the first time to the last.
+class PulseRate final : public verdict::Monitor {
+ public:
+  void on_sample(const trace::Sample& sample) override {
+    const bool on = sample[Signal::kGate] > 0.5;
+    if (on && seen_ && !was_on_) {
+      if (rises_++ == 0) first_ = sample.time;
+      last_ = sample.time;
+    }
+    seen_ = true;
+    was_on_ = on;
+  }
+  [[nodiscard]] Figure figure() const override {
+    Figure figure;
+    figure.exercised = rises_;
+    figure.worst = last_;
+    if (rises_ > 1) figure.value = static_cast<double>(rises_ - 1) / in_seconds(last_ - first_);
+    return figure;
+  }
+
+ private:
+  bool seen_{false}, was_on_{false};
+  std::int64_t rises_{0};
+  Nanos first_{0}, last_{0};
+};
+
 /// How often charging stopped, the gate off for long on end, and then began again.
 class Restarts final : public verdict::Monitor {
  public:

@@ -76,7 +76,8 @@ TEST(TransitionMemory, KeepsTheBusWithinATenthOfAMillivoltUnderHuntingDutyAndMov
                 static_cast<int>(pair.memory.recalled()));
     EXPECT_LT(pair.bus_v, 1e-4) << day.name;
     EXPECT_LT(pair.input_v, 5e-3) << day.name;
-    EXPECT_LT(pair.pin_v, 1e-4) << day.name;
+    // A thermistor on the heat sink feels steps of a quarter of a kelvin.
+    EXPECT_LT(pair.pin_v, day.params.stage.heat_sink ? 0.02 : 1e-4) << day.name;
     const Books& a = pair.plain.books;
     const Books& b = pair.told.books;
     const double net_ah = a.battery_charge_ah - a.battery_discharge_ah;
