@@ -227,7 +227,7 @@ TEST(Textproto, TellsEveryFaultOfAFileInTheOrderOfItsLines) {
                   "f:2:1: at[0]: has no change, write one of sun, ambient, battery_temperature, load, "
                   "battery_connector, panel_connector, sense_fault, battery_resistance, battery_cable, supply, "
                   "reference_error, noise, serial_input, reset_line, power_cycle, switch_fault, panel_cable, "
-                  "corrosion, bounce, sky, shade, panel_fault, wind",
+                  "corrosion, bounce, sky, shade, panel_fault, wind, heat_sink_temperature",
                   "f:2:14: at[0].time_s: is nan, must be a finite number", "f:3:1: sede: unknown; did you mean seed?",
                   "f:4:25: recording.interval_s: is 0, must be at least 0.001",
                   "f:5:13: recording.event_window_ms: unknown; did you mean event_window_s (s)?",

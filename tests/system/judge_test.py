@@ -45,7 +45,7 @@ class JudgeTest(TreeTest):
 
 
 # What the ridge repeater's boards with a lead-acid battery do not declare: other devices are judged by it.
-NOT_OF_THE_RIDGE = {"REGULATION-HYSTERESIS", "COLD-NO-CHARGE", "COLD-RESUMES", "SENSOR-LOST-NO-CHARGE",
+NOT_OF_THE_RIDGE = {"REGULATION-HYSTERESIS", "REGULATION-HYSTERESIS-TEMPERATURE", "COLD-NO-CHARGE", "COLD-RESUMES", "SENSOR-LOST-NO-CHARGE",
                     "ASLEEP-GATE", "ASLEEP-FLAG", "AWAKE-CHARGES"}
 
 
