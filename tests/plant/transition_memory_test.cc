@@ -4,6 +4,7 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <chrono>
 #include <cmath>
 #include <cstring>
 #include <string>
@@ -13,6 +14,8 @@
 
 namespace dawnrig::plant {
 namespace {
+
+using namespace std::chrono_literals;
 
 constexpr Nanos kPeriod{2'040'816};
 
@@ -189,6 +192,50 @@ TEST(TransitionMemory, GoesOnBitForBitWhereStateAndMemoryAreCopied) {
   EXPECT_EQ(pair.told.bus_v, branch.told.bus_v);
   EXPECT_EQ(pair.told.battery.v_fast_v, branch.told.battery.v_fast_v);
   EXPECT_EQ(pair.told.books.loads_j, branch.told.books.loads_j);
+}
+
+TEST(TransitionMemory, IsItsOwnWhereTheOneItWasCopiedFromGoesOnUnderOtherConditions) {
+  Pair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};
+  for (int i = 0; i < 100; ++i) pair.cycle(0.4 + 0.01 * (i % 5));
+  Pair first = pair;
+  Pair second = pair;
+  for (int i = 0; i < 20; ++i) first.cycle(0.5);
+  pair.c.ambient_degc += 30.0;
+  pair.c.supply_v -= 0.5;
+  for (int i = 0; i < 20; ++i) pair.cycle(0.5);
+  for (int i = 0; i < 20; ++i) second.cycle(0.5);
+  EXPECT_EQ(second.told.bus_v, first.told.bus_v);
+  EXPECT_EQ(second.told.cell_degc, first.told.cell_degc);
+  EXPECT_EQ(second.told.sense_v, first.told.sense_v);
+}
+
+TEST(TransitionMemory, SeesThatAConversionHasMovedAPin) {
+  const AdcInputParams converter{14e-12, 1e4};
+  CircuitParams params = ridge_repeater();
+  // Between two conversions the pin comes back half of what the first has taken: whoever goes on from where the pin was
+  // before loses a quarter of it.
+  std::get<DividerParams>(params.sense[0].network).capacitance_f = 10e-9;
+  Pair pair{params, ridge_forenoon(), ridge_rested()};
+  double jump_v = 0.0;
+  double apart_v = 0.0;
+  for (int i = 0; i < 100; ++i) {
+    pair.cycle(0.4);
+    for (int k = 0; k < 20; ++k) {
+      const Nanos at = pair.plain.now + 100us;
+      for (CircuitState* state : {&pair.plain, &pair.told}) {
+        TransitionMemory* const memory = state == &pair.told ? &pair.memory : nullptr;
+        ASSERT_EQ(pair.circuit.advance(*state, pair.c, at, nullptr, memory), AdvanceStatus::kOk);
+        const double before_v = state->sense_v[0];
+        static_cast<void>(pair.circuit.sampled_v(*state, pair.c, 0, converter, 0.0));
+        jump_v = std::max(jump_v, before_v - state->sense_v[0]);
+      }
+      apart_v = std::max(apart_v, std::abs(pair.told.sense_v[0] - pair.plain.sense_v[0]));
+    }
+  }
+  std::printf("a pin that conversions move by %.3f mV: within %.4f mV of the integrator\n", 1e3 * jump_v,
+              1e3 * apart_v);
+  EXPECT_GT(jump_v, 1e-3);
+  EXPECT_LT(apart_v, 2e-5);
 }
 
 TEST(TransitionMemory, LeavesALostBatteryAndAPanelInTheDarkToTheIntegrator) {

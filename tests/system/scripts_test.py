@@ -25,6 +25,14 @@ class Help(unittest.TestCase):
                 self.assertEqual(done.returncode, 3)
                 self.assertIn(f"'{command[1]}'", done.stderr)
 
+    def test_a_world_that_would_not_move_is_refused_before_anything_is_built(self):
+        for arguments, what in ((("--share", "0"), "--share is 0, must be"), (("--only", "no_such"), "no_such: no such figure; there are")):
+            with self.subTest(arguments=arguments):
+                done = subprocess.run([PROJECT / "ci/plant_mutants", *arguments], capture_output=True, text=True, check=False)
+                self.assertEqual(done.returncode, 3)
+                self.assertIn(what, done.stderr)
+                self.assertEqual(done.stdout, "")
+
 
 class Setup(TreeTest):
 
