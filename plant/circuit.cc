@@ -266,25 +266,21 @@ AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions,
                               TransitionMemory* memory) const {
   state.stage_degc = stage_degc(params().stage, conditions, state.stage_degc);
   Standing with = standing(state, conditions);
-  if (memory != nullptr) {
-    if (params().stage.heat_sink) with.stage_degc = memory->felt_degc(with.stage_degc);
-    CircuitRun& kept = memory->run_under(params(), built_->parts, conditions, with);
-    if (GateStepper::suits(kept.system, in_seconds(to - state.now))) {
-      if (state.step_hint_s > 0.0) kept.stepper.propose(state.step_hint_s);
-      return Advance{kept, kept.stepper, state, conditions, observer, memory}.to(to);
-    }
-  }
-  CircuitRun once{params(), built_->parts, conditions, with};
+  if (memory != nullptr && params().stage.heat_sink) with.stage_degc = memory->felt_degc(with.stage_degc);
+  std::optional<CircuitRun> once;
+  CircuitRun& run = memory != nullptr ? memory->run_under(params(), built_->parts, conditions, with)
+                                      : once.emplace(params(), built_->parts, conditions, with);
   const double stretch_s = in_seconds(to - state.now);
-  if (GateStepper::suits(once.system, stretch_s)) {
-    if (state.step_hint_s > 0.0) once.stepper.propose(state.step_hint_s);
-    return Advance{once, once.stepper, state, conditions, observer, nullptr}.to(to);
+  if (GateStepper::suits(run.system, stretch_s)) {
+    if (state.step_hint_s > 0.0) run.stepper.propose(state.step_hint_s);
+    return Advance{run, run.stepper, state, conditions, observer, memory}.to(to);
   }
+  run.stepper.forget();  // another method evaluates the system
   LongStepper stepper{
-      once.system,
-      inverse_tolerances(built_->parts.buck ? Method::kLongStepperOfBuck : Method::kLongStepper, once.system),
-      state.step_hint_s, once.slow.longest_step_s(stretch_s, kLongestStepS)};
-  return Advance{once, stepper, state, conditions, observer, nullptr}.to(to);
+      run.system,
+      inverse_tolerances(built_->parts.buck ? Method::kLongStepperOfBuck : Method::kLongStepper, run.system),
+      state.step_hint_s, run.slow.longest_step_s(stretch_s, kLongestStepS)};
+  return Advance{run, stepper, state, conditions, observer, nullptr}.to(to);
 }
 
 Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, ScheduleSide side) const {
