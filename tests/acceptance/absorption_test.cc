@@ -54,20 +54,12 @@ class AbsorptionAndAfter : public testing::Acceptance {
 
   /// The highest voltage, averaged over a second, of a minute and a half after being told to equalise, less absorption.
   Figure highest_when_told(std::unique_ptr<testing::Watch>& watch, double battery_degc) {
-    Highest highest{{.signal = Signal::kBusV, .minus = absorption_v_at(battery_degc), .average_over = 1s}};
+    Highest highest{{.signal = Signal::kBusV, .minus = declared().absorption_v_at(battery_degc), .average_over = 1s}};
     watch = watch_with({&highest});
     instruct(Purpose::kEqualise);
     let_pass(90s);
     watch->end();
     return highest.figure();
-  }
-
-  /// The declared absorption voltage as it follows the battery's temperature, within the declared window.
-  [[nodiscard]] double absorption_v_at(double battery_degc) const {
-    const auto& d = declared();
-    const double degc = std::clamp(battery_degc, d.compensation_lowest_degc.value_or(battery_degc),
-                                   d.compensation_highest_degc.value_or(battery_degc));
-    return d.absorption_v + d.compensation_v_per_k.value_or(0.0) * (degc - 25.0);
   }
 };
 
