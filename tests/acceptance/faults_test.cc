@@ -1,7 +1,7 @@
 // What the device does when something breaks: battery off, wires open, sensors lost, night, a hung processor.
 #include <string>
 
-#include "tests/acceptance/figures.h"
+#include "tests/acceptance/charging.h"
 
 namespace dawnrig::acceptance {
 namespace {
@@ -15,13 +15,8 @@ using verdict::Mean;
 using verdict::OnTime;
 using verdict::SettlingTime;
 
-class Faults : public testing::Acceptance {
+class Faults : public Charging {
  protected:
-  void reach_absorption() {
-    power_up({.soc_frac = 0.97, .sun = 1000_Wpm2});
-    static_cast<void>(await_regulation(declared().absorption_v, 30min));
-  }
-
   /// The battery sense wire fails in absorption and in bulk; how long the gate goes on, at worst.
   void judge_lost_sense(SenseFaultKind kind, const std::string& id) {
     const double patience_s = declared().sense_fault_delay_s.value_or(1.0) + 10.0;
@@ -103,6 +98,7 @@ TEST_F(Faults, BatterySenseSticks) {
   // Short of the set point under weak sun; then the reading freezes and the sun comes out.
   reach_absorption();
   sun_turns_to(150_Wpm2);
+  if (lithium()) draw_below(0.985 * declared().absorption_v);
   let_pass(60s);
   LastOn gate{Signal::kGate, verdict::IfNeverOn::kVacuous};
   Highest peak{{.signal = Signal::kTerminalV, .minus = declared().over_voltage_v, .limit = limit("SENSE-STUCK-PEAK")}};

@@ -3,7 +3,7 @@
 #include <variant>
 #include <vector>
 
-#include "tests/acceptance/figures.h"
+#include "tests/acceptance/charging.h"
 
 namespace dawnrig::acceptance {
 namespace {
@@ -19,19 +19,14 @@ using verdict::TimeAbove;
 using verdict::Toggles;
 using verdict::Watching;
 
-class Regulation : public testing::Acceptance {
+class Regulation : public Charging {
  protected:
   [[nodiscard]] double set_point_v() const { return declared().absorption_v; }
-  void reach_absorption() {
-    power_up({.soc_frac = 0.97, .sun = 1000_Wpm2});
-    reached_ = await_regulation(set_point_v(), 30min);
-  }
   [[nodiscard]] SettlingTime settling(Nanos average_over) const {
     const double band = band_v(set_point_v());
     return SettlingTime{
         {.signal = Signal::kBusV, .average_over = average_over}, set_point_v() - band, set_point_v() + band};
   }
-  bool reached_{false};
 };
 
 TEST_F(Regulation, TakesAllThatTheArrayGivesInBulk) {
@@ -220,6 +215,7 @@ TEST_F(Regulation, SettlesAfterTheSunComesUpInOneStep) {
 
 TEST_F(Regulation, NeitherHuntsNorChatters) {
   reach_absorption();
+  if (lithium()) come_to_rest();
   let_pass(30s);
   PeakToPeak voltage{{.signal = Signal::kBusV, .average_over = 50ms, .limit = limit("RIPPLE-SLOW")}};
   PeakToPeak duty{{.signal = Signal::kGate, .average_over = 1s, .limit = limit("RIPPLE-DUTY")}};

@@ -1,10 +1,9 @@
 // The order of the stages, their timers, and the set points over temperature.
 #include <algorithm>
-#include <variant>
 #include <vector>
 
 #include "harness/verdict/fit.h"
-#include "tests/acceptance/figures.h"
+#include "tests/acceptance/charging.h"
 
 namespace dawnrig::acceptance {
 namespace {
@@ -16,7 +15,7 @@ using verdict::Mean;
 using verdict::SettlingTime;
 using verdict::Side;
 
-class Stages : public testing::Acceptance {
+class Stages : public Charging {
  protected:
   /// Runs until the averaged bus voltage crosses a level; the figure counts from now.
   Figure time_to(Side side, double level_v, Nanos patience, std::vector<verdict::Monitor*> also = {}) {
@@ -32,14 +31,6 @@ class Stages : public testing::Acceptance {
     return crossing.figure();
   }
 
-  /// A lithium battery keeps its voltage for hours after a charge, and climbs to the set point for minutes.
-  [[nodiscard]] static bool lithium() {
-    return std::holds_alternative<plant::LiFePo4Params>(testing::bench().site.battery);
-  }
-
-  /// A little, so that there is always something to charge for while the device holds its voltage.
-  void keep_drawing() { battery_feeds(testing::Amperes{0.1 * array_a(1000_Wpm2)}); }
-
   struct Absorption {
     Figure reached;  ///< the voltage has come up to 99 %
     Figure held;     ///< the device holds back for the first time
@@ -52,7 +43,7 @@ class Stages : public testing::Acceptance {
     FirstCrossing held{
         {.signal = Signal::kGate, .average_over = 1s}, Side::kBelow, kHoldsBack, verdict::IfNever::kWholeWatch};
     if (!lithium()) {
-      const Figure over = time_to(Side::kBelow, 0.99 * declared().absorption_v, patience, {&held});
+      const Figure over = time_to(Side::kBelow, threshold_v(), patience, {&held});
       return {reached, held.figure(), over};
     }
     FirstCrossing off{
@@ -77,19 +68,6 @@ class Stages : public testing::Acceptance {
     return longest;
   }
 
-  /// Draws the battery down until it rests just below a voltage that the device is to hold, with a load left on.
-  void come_down_to(double level_v) {
-    const double least_a = 0.2 * array_a(1000_Wpm2);
-    for (int k = 0; k < 60; ++k) {
-      battery_feeds(testing::Amperes{4.0 * array_a(1000_Wpm2)});
-      let_pass(20s);
-      battery_feeds(testing::Amperes{least_a});
-      let_pass(10s);
-      if (mean_of(Signal::kGate, 2s) > 0.01 && mean_of(Signal::kBusV, 1s) < 1.01 * level_v) break;
-    }
-    let_pass(from_seconds(2.0 * declared().settle_s));
-  }
-
   /// From one crossing to the next, in seconds; vacuous if the first never came.
   static Figure between(const Figure& first, const Figure& second) {
     Figure duration = second;
@@ -104,11 +82,10 @@ TEST_F(Stages, GoesFromBulkThroughAbsorptionToFloat) {
     return not_applicable("absorption time or float voltage are not declared");
   }
   const double absorption_s = *declared().absorption_time_s;
-  const double threshold_v = 0.99 * declared().absorption_v;
   power_up({.soc_frac = 0.93, .sun = 1000_Wpm2});
   if (lithium()) keep_drawing();
   const auto whole = watch_with({}, {Signal::kBusV, Signal::kGate});
-  const Figure bulk = time_to(Side::kAbove, threshold_v, 2h);
+  const Figure bulk = time_to(Side::kAbove, threshold_v(), 2h);
   EXPECT_FALSE(bulk.cut_off) << "absorption was never reached from bulk";
   const Absorption absorption = absorb(bulk, from_seconds(1.5 * absorption_s + 300));
 
@@ -187,7 +164,7 @@ TEST_F(Stages, SurviveTheRolloverOfTheMillisecondCounter) {
     return not_applicable("the image does not carry the counter's symbol");
   }
   const Nanos wrap = rig().now() + Nanos{kBeforeWrapMs * 1'000'000};
-  const Figure start = time_to(Side::kAbove, 0.99 * declared().absorption_v, 200s);
+  const Figure start = time_to(Side::kAbove, threshold_v(), 200s);
   EXPECT_FALSE(start.cut_off) << "absorption was not reached before the wrap";
   FirstCrossing held{{.signal = Signal::kGate, .average_over = 1s}, Side::kBelow, 0.97, verdict::IfNever::kWholeWatch};
   {
@@ -205,9 +182,8 @@ TEST_F(Stages, SurviveTheRolloverOfTheMillisecondCounter) {
   if (declared().absorption_time_s) {
     const double absorption_s = *declared().absorption_time_s;
     const auto rest = watch_with({});
-    const Figure end = lithium()
-                           ? absorb(start, from_seconds(1.5 * absorption_s)).over
-                           : time_to(Side::kBelow, 0.99 * declared().absorption_v, from_seconds(1.5 * absorption_s));
+    const Figure end = lithium() ? absorb(start, from_seconds(1.5 * absorption_s)).over
+                                 : time_to(Side::kBelow, threshold_v(), from_seconds(1.5 * absorption_s));
     judge("ROLLOVER-ABSORPTION-TIME", too_long({start, held.figure(), end}, absorption_s),
           "time at the absorption voltage across the wrap against the declared time", *rest);
   }

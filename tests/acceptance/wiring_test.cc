@@ -1,7 +1,7 @@
 // Wires, connectors, switches and batteries that are not as they should be.
 #include <variant>
 
-#include "tests/acceptance/figures.h"
+#include "tests/acceptance/charging.h"
 
 namespace dawnrig::acceptance {
 namespace {
@@ -17,12 +17,8 @@ using verdict::OnTime;
 using verdict::SettlingTime;
 using verdict::Side;
 
-class Wiring : public testing::Acceptance {
+class Wiring : public Charging {
  protected:
-  void reach_absorption() {
-    power_up({.soc_frac = 0.97, .sun = 1000_Wpm2});
-    static_cast<void>(await_regulation(declared().absorption_v, 30min));
-  }
   [[nodiscard]] SettlingTime settling() const {
     return SettlingTime{{.signal = Signal::kBusV, .average_over = 200ms},
                         declared().absorption_v - band_v(declared().absorption_v),
@@ -213,6 +209,10 @@ TEST_F(Wiring, ASwitchThatIsWeldedShutIsShownAndTheLoadsAreSpared) {
                      d.load_high_v.value_or(1e3),
                      verdict::IfNever::kVacuous};
   const auto watch = watch_with({&load, &high}, {Signal::kBusV, Signal::kFault, Signal::kLoadSwitch, Signal::kGate});
+  if (lithium()) {
+    come_to_rest();
+    battery_feeds(0_A);
+  }
   judge_flag("SWITCH-WELDED-FLAG", scenario::SwitchFault{plant::SwitchFaultKind::kStuckClosed});
   // An old battery under a bright sun, which a current that is not regulated takes far up.
   happens(scenario::BatteryResistance{12.0});
