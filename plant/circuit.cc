@@ -189,6 +189,21 @@ class Advance {
   Nanos straight_{0};  // until when the sun and the schedules keep their slopes
 };
 
+AdvanceStatus run_in(CircuitRun& run, CircuitState& state, const Conditions& conditions, Nanos to,
+                     StepObserver* observer, TransitionMemory* memory) {
+  const double stretch_s = in_seconds(to - state.now);
+  if (GateStepper::suits(run.system, stretch_s)) {
+    if (state.step_hint_s > 0.0) run.stepper.propose(state.step_hint_s);
+    return Advance{run, run.stepper, state, conditions, observer, memory}.to(to);
+  }
+  run.stepper.forget();  // another method evaluates the system
+  LongStepper stepper{
+      run.system,
+      inverse_tolerances(run.system.parts().buck ? Method::kLongStepperOfBuck : Method::kLongStepper, run.system),
+      state.step_hint_s, run.slow.longest_step_s(stretch_s, kLongestStepS)};
+  return Advance{run, stepper, state, conditions, observer, nullptr}.to(to);
+}
+
 double stored_j(const CircuitParams& params, const CircuitState& state) {
   const auto* buck = std::get_if<BuckParams>(&params.stage.topology);
   const double henry = buck != nullptr ? buck->inductance_henry : 0.0;
@@ -265,22 +280,15 @@ AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions
 AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
                               TransitionMemory* memory) const {
   state.stage_degc = stage_degc(params().stage, conditions, state.stage_degc);
+  if (memory != nullptr) return run_in(kept_run(*memory, state, conditions), state, conditions, to, observer, memory);
+  CircuitRun once{params(), built_->parts, conditions, standing(state, conditions)};
+  return run_in(once, state, conditions, to, observer, memory);
+}
+
+CircuitRun& Circuit::kept_run(TransitionMemory& memory, const CircuitState& state, const Conditions& conditions) const {
   Standing with = standing(state, conditions);
-  if (memory != nullptr && params().stage.heat_sink) with.stage_degc = memory->felt_degc(with.stage_degc);
-  std::optional<CircuitRun> once;
-  CircuitRun& run = memory != nullptr ? memory->run_under(params(), built_->parts, conditions, with)
-                                      : once.emplace(params(), built_->parts, conditions, with);
-  const double stretch_s = in_seconds(to - state.now);
-  if (GateStepper::suits(run.system, stretch_s)) {
-    if (state.step_hint_s > 0.0) run.stepper.propose(state.step_hint_s);
-    return Advance{run, run.stepper, state, conditions, observer, memory}.to(to);
-  }
-  run.stepper.forget();  // another method evaluates the system
-  LongStepper stepper{
-      run.system,
-      inverse_tolerances(built_->parts.buck ? Method::kLongStepperOfBuck : Method::kLongStepper, run.system),
-      state.step_hint_s, run.slow.longest_step_s(stretch_s, kLongestStepS)};
-  return Advance{run, stepper, state, conditions, observer, nullptr}.to(to);
+  if (params().stage.heat_sink) with.stage_degc = memory.felt_degc(with.stage_degc);
+  return memory.run_under(params(), built_->parts, conditions, with);
 }
 
 Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, ScheduleSide side) const {
@@ -291,6 +299,17 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, S
   Vector f{};
   const bool evaluated = system.rates(y, f);
   return seen(state, conditions, y, system, evaluated);
+}
+
+Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, TransitionMemory& memory) const {
+  CircuitRun& run = kept_run(memory, state, conditions);
+  if (run.loads.has_schedules() || run.loads.has_lockouts() || built_->parts.battery.protection()) {
+    return probe(state, conditions);  // what steps under these forget, this must not remember
+  }
+  const Vector y = gather(state, conditions, run.system);
+  run.system.follow_battery(y);
+  run.stepper.go_on_from(y);
+  return seen(state, conditions, y, run.system, run.stepper.look(y));
 }
 
 double Circuit::sampled_v(CircuitState& state, const Conditions& conditions, std::size_t channel,

@@ -193,7 +193,8 @@ struct CircuitParts {
   std::vector<SenseChannel> sense;
 };
 
-struct Standing;         // circuit_system.h
+struct Standing;  // circuit_system.h
+struct CircuitRun;
 class TransitionMemory;  // transition_memory.h
 
 /// Immutable; all state is the caller's. No call allocates. Thread-safe as a const object.
@@ -221,13 +222,13 @@ class Circuit {
                                  const AdcInputParams& input, double held_v) const;
 
   /// The voltages and currents at state.now under `conditions`, which may differ from those of the last advance: that
-  /// is how the two sides of an edge are seen.
-  /// on_step() tells of the end of a step, which is the near side of an edge of a load's schedule.
+  /// is how both sides of an edge are seen; on_step() tells of a step's end, the near side of an edge of a schedule.
   [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions,
                              ScheduleSide side = ScheduleSide::kAfter) const;
+  /// The same with what the last advances with this memory have worked out, for somebody who looks at every edge.
+  [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions, TransitionMemory& memory) const;
 
-  /// Panel energy minus losses, loads, battery and what the capacitors hold; zero but for rounding and quadrature
-  /// error.
+  /// Panel energy minus losses, loads, battery and what the capacitors hold; zero but for rounding and quadrature.
   [[nodiscard]] double books_residual_j(const CircuitState& start, const CircuitState& end) const;
 
   [[nodiscard]] const CircuitParams& params() const { return built_->params; }
@@ -236,6 +237,8 @@ class Circuit {
   [[nodiscard]] Standing standing(const CircuitState& state, const Conditions& conditions) const;
   AdvanceStatus run_on(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
                        TransitionMemory* memory) const;
+  [[nodiscard]] CircuitRun& kept_run(TransitionMemory& memory, const CircuitState& state,
+                                     const Conditions& conditions) const;
 
   struct Built {
     CircuitParams params;

@@ -1,5 +1,6 @@
 #include "plant/transition_memory.h"
 
+#include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
 
@@ -105,17 +106,18 @@ Vector unknowns_at(const CircuitSystem& system, const Vector& place, bool gate_o
 
 }  // namespace
 
-// The constants, and for every column so many slopes: of all figures at once, which the compiler turns into vectors.
+// The constants, and for every column so many slopes: of all figures at once.
 template <std::size_t kFigures>
 std::array<double, kFigures> Transition::figures(const double* block, const Away& away) const {
-  std::array<double, kFigures> sum;
-  for (std::size_t k = 0; k < kFigures; ++k) sum[k] = block[k];
+  using Row = Eigen::Array<double, kFigures, 1>;
+  Row sum = Eigen::Map<const Row>{block};
   for (std::size_t c = 0; c < columns_; ++c) {
     block += kFigures;
-    const double by = away.of[c];
-    for (std::size_t k = 0; k < kFigures; ++k) sum[k] += block[k] * by;
+    sum += Eigen::Map<const Row>{block} * away.of[c];
   }
-  return sum;
+  std::array<double, kFigures> figures;
+  Eigen::Map<Row>{figures.data()} = sum;
+  return figures;
 }
 
 Vector Transition::place_of(const CircuitSystem& system, const Vector& y, bool gate_on) {

@@ -11,21 +11,25 @@ std::uint8_t bit(unsigned value, unsigned number) {
   return static_cast<std::uint8_t>((value >> number) & 1U);
 }
 
-void set_sign(Cpu& cpu, unsigned result) {
-  cpu.flag[S_Z] = (result & 0xFFU) == 0;
-  cpu.flag[S_N] = bit(result, 7);
-  cpu.flag[S_S] = cpu.flag[S_N] ^ cpu.flag[S_V];
+// Flags and registers are bytes, which might be anything: held in locals, what a store could have changed is not read
+// again after each of them.
+void set_sign(std::uint8_t* flag, unsigned result, std::uint8_t overflow) {
+  const std::uint8_t negative = bit(result, 7);
+  flag[S_V] = overflow;
+  flag[S_Z] = (result & 0xFFU) == 0;
+  flag[S_N] = negative;
+  flag[S_S] = negative ^ overflow;
 }
 
 int add(Cpu& cpu, unsigned d, unsigned operand, unsigned carry) {
   const unsigned before = cpu.data[d];
   const unsigned result = (before + operand + carry) & 0xFFU;
   const unsigned carries = (before & operand) | (operand & ~result) | (~result & before);
-  cpu.flag[S_H] = bit(carries, 3);
-  cpu.flag[S_C] = bit(carries, 7);
-  cpu.flag[S_V] = bit((before & operand & ~result) | (~before & ~operand & result), 7);
+  std::uint8_t* const flag = cpu.flag;
   cpu.data[d] = static_cast<std::uint8_t>(result);
-  set_sign(cpu, result);
+  flag[S_H] = bit(carries, 3);
+  flag[S_C] = bit(carries, 7);
+  set_sign(flag, result, bit((before & operand & ~result) | (~before & ~operand & result), 7));
   return 1;
 }
 
@@ -33,36 +37,35 @@ std::uint8_t less(Cpu& cpu, unsigned d, unsigned operand, unsigned carry, bool k
   const unsigned before = cpu.data[d];
   const unsigned result = (before - operand - carry) & 0xFFU;
   const unsigned borrows = (~before & operand) | (operand & result) | (result & ~before);
-  const std::uint8_t zero_before = keeps_zero ? cpu.flag[S_Z] : 1;
-  cpu.flag[S_H] = bit(borrows, 3);
-  cpu.flag[S_C] = bit(borrows, 7);
-  cpu.flag[S_V] = bit((before & ~operand & ~result) | (~before & operand & result), 7);
-  set_sign(cpu, result);
-  cpu.flag[S_Z] &= zero_before;
+  std::uint8_t* const flag = cpu.flag;
+  const std::uint8_t zero_before = keeps_zero ? flag[S_Z] : 1;
+  flag[S_H] = bit(borrows, 3);
+  flag[S_C] = bit(borrows, 7);
+  set_sign(flag, result, bit((before & ~operand & ~result) | (~before & operand & result), 7));
+  flag[S_Z] &= zero_before;
   return static_cast<std::uint8_t>(result);
 }
 
 int logic(Cpu& cpu, unsigned d, unsigned result) {
   cpu.data[d] = static_cast<std::uint8_t>(result);
-  cpu.flag[S_V] = 0;
-  set_sign(cpu, result);
+  set_sign(cpu.flag, result, 0);
   return 1;
 }
 
 int shift_right(Cpu& cpu, unsigned d, unsigned result) {
-  cpu.flag[S_C] = cpu.data[d] & 1U;
-  cpu.flag[S_V] = bit(result, 7) ^ cpu.flag[S_C];
+  const std::uint8_t carry = cpu.data[d] & 1U;
   cpu.data[d] = static_cast<std::uint8_t>(result);
-  set_sign(cpu, result);
+  std::uint8_t* const flag = cpu.flag;
+  flag[S_C] = carry;
+  set_sign(flag, result, bit(result, 7) ^ carry);
   return 1;
 }
 
 template <bool kUp>
 int step(Cpu& cpu, const Instruction& one) {
   const unsigned result = (kUp ? cpu.data[one.d] + 1U : cpu.data[one.d] - 1U) & 0xFFU;
-  cpu.flag[S_V] = result == (kUp ? 0x80U : 0x7FU);
   cpu.data[one.d] = static_cast<std::uint8_t>(result);
-  set_sign(cpu, result);
+  set_sign(cpu.flag, result, result == (kUp ? 0x80U : 0x7FU));
   return 1;
 }
 
@@ -85,11 +88,11 @@ int word(Cpu& cpu, const Instruction& one) {
 int negate(Cpu& cpu, const Instruction& one) {
   const unsigned before = cpu.data[one.d];
   const unsigned result = (0U - before) & 0xFFU;
-  cpu.flag[S_H] = bit(result | before, 3);
-  cpu.flag[S_V] = result == 0x80U;
-  cpu.flag[S_C] = result != 0;
+  std::uint8_t* const flag = cpu.flag;
   cpu.data[one.d] = static_cast<std::uint8_t>(result);
-  set_sign(cpu, result);
+  flag[S_H] = bit(result | before, 3);
+  flag[S_C] = result != 0;
+  set_sign(flag, result, result == 0x80U);
   return 1;
 }
 

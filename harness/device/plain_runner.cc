@@ -37,8 +37,10 @@ bool PlainRunner::run(Cycle until) {
   avr_t* const avr = cpu_.avr;
   Cycle now = now_of(avr);
   std::uint32_t pc = avr->pc;
-  while (now < until && pc < cpu_.flash_bytes) {
-    const Plain& plain = code_[pc / 2];
+  const Plain* const code = code_.data();  // in registers: what an instruction stores could be anything of ours
+  const std::uint32_t flash_bytes = cpu_.flash_bytes;
+  while (now < until && pc < flash_bytes) {
+    const Plain& plain = code[pc / 2];
     cpu_.next = pc + plain.one.bytes;
     const int cycles = plain.execute(cpu_, plain.one);
     if (cycles == kNotPlain) {

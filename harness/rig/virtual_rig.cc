@@ -287,7 +287,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   }
 
   /// Hands the present instant, on the far side of any edge, to every sink.
-  void publish() { publish(circuit_.probe(state_, conditions_)); }
+  void publish() { publish(circuit_.probe(state_, conditions_, memory_)); }
   void publish(const plant::Probes& probes) {
     fill_sample(sample_, state_.now, conditions_, probes, board_.charges_while_on());
     sample_[trace::Signal::kFault] = fault_shown_ ? 1.0 : 0.0;

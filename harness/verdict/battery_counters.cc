@@ -40,35 +40,31 @@ std::string text_of(const BatteryCounts& c) {
          number_text(c.limits.below_soc_frac) + " (lowest " + number_text(c.lowest_soc_frac, 4) + ")";
 }
 
-BatteryClock::BatteryClock(const BatteryLimits& limits)
-    : limits_{limits},
-      high_{{.signal = Signal::kTerminalV}, limits.above_v},
-      hot_{{.signal = Signal::kBatteryDegc}, limits.above_degc},
-      low_{{.signal = Signal::kSocFrac}, limits.below_soc_frac} {}
+BatteryClock::BatteryClock(const BatteryLimits& limits) {
+  counts_.limits = limits;
+}
 
 void BatteryClock::on_sample(const trace::Sample& sample) {
-  high_.on_sample(sample);
-  hot_.on_sample(sample);
-  low_.on_sample(sample);
   const double v = sample[Signal::kTerminalV];
   const double degc = sample[Signal::kBatteryDegc];
   const double soc_frac = sample[Signal::kSocFrac];
-  highest_v_ = started_ ? std::max(highest_v_, v) : v;
-  highest_degc_ = started_ ? std::max(highest_degc_, degc) : degc;
-  lowest_soc_frac_ = started_ ? std::min(lowest_soc_frac_, soc_frac) : soc_frac;
+  const double beyond_v = v - counts_.limits.above_v;
+  const double beyond_degc = degc - counts_.limits.above_degc;
+  const double beyond_soc = counts_.limits.below_soc_frac - soc_frac;
+  if (started_) {
+    const double s = in_seconds(sample.time - last_);
+    counts_.above_v_s += s * share_above_zero(beyond_v_, beyond_v);
+    counts_.above_degc_s += s * share_above_zero(beyond_degc_, beyond_degc);
+    counts_.below_soc_s += s * share_above_zero(beyond_soc_, beyond_soc);
+  }
+  counts_.highest_v = started_ ? std::max(counts_.highest_v, v) : v;
+  counts_.highest_degc = started_ ? std::max(counts_.highest_degc, degc) : degc;
+  counts_.lowest_soc_frac = started_ ? std::min(counts_.lowest_soc_frac, soc_frac) : soc_frac;
   started_ = true;
-}
-
-BatteryCounts BatteryClock::counts() const {
-  BatteryCounts counts;
-  counts.limits = limits_;
-  counts.above_v_s = high_.figure().value;
-  counts.above_degc_s = hot_.figure().value;
-  counts.below_soc_s = low_.figure().value;
-  counts.lowest_soc_frac = lowest_soc_frac_;
-  counts.highest_v = highest_v_;
-  counts.highest_degc = highest_degc_;
-  return counts;
+  last_ = sample.time;
+  beyond_v_ = beyond_v;
+  beyond_degc_ = beyond_degc;
+  beyond_soc_ = beyond_soc;
 }
 
 }  // namespace dawnrig::verdict

@@ -43,14 +43,13 @@ class BatteryClock final : public trace::Sink {
   explicit BatteryClock(const BatteryLimits& limits);
   void on_sample(const trace::Sample& sample) override;
   /// Times and extremes; charges are the plant's books, and the caller's to add.
-  [[nodiscard]] BatteryCounts counts() const;
+  [[nodiscard]] const BatteryCounts& counts() const { return counts_; }
 
  private:
-  BatteryLimits limits_;
-  TimeAbove high_, hot_;
-  TimeBelow low_;
+  BatteryCounts counts_;
   bool started_{false};
-  double lowest_soc_frac_{0}, highest_v_{0}, highest_degc_{0};
+  Nanos last_{0};
+  double beyond_v_{0}, beyond_degc_{0}, beyond_soc_{0};  // of the last sample, beyond its limit
 };
 
 }  // namespace dawnrig::verdict

@@ -3,16 +3,6 @@
 #include <algorithm>
 
 namespace dawnrig::verdict {
-namespace {
-
-/// The share of a piece's duration that lies above zero, when its ends are `from` and `to`.
-double share_above_zero(double from, double to) {
-  if (from <= 0 && to <= 0) return 0;
-  if (from >= 0 && to >= 0) return 1;
-  return from > 0 ? from / (from - to) : to / (to - from);
-}
-
-}  // namespace
 
 TimeBeyond::TimeBeyond(const Watching& watching, Side side, double value)
     : watched_{watching},

@@ -12,6 +12,13 @@ enum class Side : std::uint8_t { kAbove, kBelow };
 /// (the figure is cut off); the watch must be longer than the limit for that to be a FAIL.
 enum class IfNever : std::uint8_t { kVacuous, kWholeWatch };
 
+/// The share of a straight piece's duration that lies above zero, when its ends are `from` and `to`.
+[[nodiscard]] inline double share_above_zero(double from, double to) {
+  if (from <= 0 && to <= 0) return 0;
+  if (from >= 0 && to >= 0) return 1;
+  return from > 0 ? from / (from - to) : to / (to - from);
+}
+
 /// Seconds spent strictly beyond a value, with the crossings of straight lines exact. Exercised: the number of judged
 /// values. `worst`: when the signal lay farthest beyond (the end of the watch if it never did). Offence: when the time
 /// so far first exceeded `limit.highest`, to the sample.

@@ -170,6 +170,41 @@ TEST(CircuitRun, AQuietNightTakesFewStepsAndABusyEdgeMany) {
   EXPECT_NEAR(pieces.battery.soc_frac, state.battery.soc_frac, 1e-6);
 }
 
+// Each edge is looked at from its far side, as the rig does, by the one and not by the other.
+TEST(CircuitRun, LookingAtAnEdgeWithWhatIsKeptShowsTheSameAndChangesNoMoreThanRounding) {
+  CircuitParams p = hut();
+  p.sense.push_back({SenseNode::kBus, OffsetDividerParams{}});
+  const Circuit circuit{p};
+  Conditions c = sunny();
+  CircuitState looked = circuit.at_rest(rested(), c);
+  CircuitState alone = looked;
+  TransitionMemory of_looked{p};
+  TransitionMemory of_alone{p};
+  for (int edge = 0; edge < 600; ++edge) {
+    c.gate_on = edge % 2 == 0;
+    if (edge % 50 == 40) c.load_switch_on = !c.load_switch_on;
+    const Probes kept = circuit.probe(looked, c, of_looked);
+    const Probes anew = circuit.probe(looked, c);
+    ASSERT_NEAR(kept.panel_a, anew.panel_a, 1e-9) << edge;
+    ASSERT_NEAR(kept.panel_v, anew.panel_v, 1e-9) << edge;
+    ASSERT_NEAR(kept.battery_a, anew.battery_a, 1e-9) << edge;
+    ASSERT_NEAR(kept.terminal_v, anew.terminal_v, 1e-9) << edge;
+    ASSERT_NEAR(kept.charge_a, anew.charge_a, 1e-9) << edge;
+    ASSERT_NEAR(kept.load_a, anew.load_a, 1e-9) << edge;
+    ASSERT_NEAR(kept.gassing_a, anew.gassing_a, 1e-12) << edge;
+    ASSERT_EQ(kept.sense_v, anew.sense_v) << edge;
+    const Nanos to = looked.now + kPwmPeriod * (c.gate_on ? 3 + edge % 4 : 9 - edge % 4) / 12;
+    ASSERT_EQ(circuit.advance(looked, c, to, nullptr, &of_looked), AdvanceStatus::kOk);
+    ASSERT_EQ(circuit.advance(alone, c, to, nullptr, &of_alone), AdvanceStatus::kOk);
+  }
+  EXPECT_GT(of_looked.recalled(), 100);
+  // The panel's iteration begins where it last ended, which is another place.
+  EXPECT_NEAR(looked.bus_v, alone.bus_v, 1e-12);
+  EXPECT_NEAR(looked.battery.soc_frac, alone.battery.soc_frac, 1e-15);
+  EXPECT_NEAR(looked.books.panel_j, alone.books.panel_j, 1e-9);
+  EXPECT_NEAR(looked.books.loads_j, alone.books.loads_j, 1e-9);
+}
+
 TEST(CircuitRun, AllocatesNothing) {
   CircuitParams p = hut();
   p.sense.push_back({SenseNode::kBus, OffsetDividerParams{}});
@@ -183,7 +218,7 @@ TEST(CircuitRun, AllocatesNothing) {
   const std::size_t before = allocations;
   for (int cycle = 0; cycle < 60; ++cycle) {  // long enough for transitions to be built and recalled
     const AdvanceStatus status = pwm_cycle(circuit, state, c, 0.5, &watching, cycle < 20 ? nullptr : &memory);
-    const Probes seen = circuit.probe(state, c);
+    const Probes seen = cycle < 40 ? circuit.probe(state, c) : circuit.probe(state, c, memory);
     if (status != AdvanceStatus::kOk || !(seen.bus_v > 0.0)) break;
   }
   const std::size_t after = allocations;
