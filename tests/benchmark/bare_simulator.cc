@@ -7,7 +7,8 @@
 
 namespace dawnrig::benchmark {
 
-std::int64_t run_bare(const char* part, const device::Image& image, std::int64_t clock_hz, std::int64_t cycles) {
+std::int64_t run_bare(const char* part, const device::Image& image, std::int64_t clock_hz, std::int64_t cycles,
+                      Sleep sleep) {
   avr_t* avr = avr_make_mcu_by_name(part);
   avr_init(avr);
   avr->frequency = static_cast<std::uint32_t>(clock_hz);
@@ -15,8 +16,8 @@ std::int64_t run_bare(const char* part, const device::Image& image, std::int64_t
   avr->vcc = 5000;
   avr->avcc = 5000;
   avr->aref = 5000;
-  avr->sleep = [](avr_t*, avr_cycle_count_t) {};  // it would sleep in wall time
-  std::uint32_t flags = 0;                        // neither echo nor slow polling loops down
+  if (sleep == Sleep::kAtOnce) avr->sleep = [](avr_t*, avr_cycle_count_t) {};
+  std::uint32_t flags = 0;  // neither echo nor slow polling loops down
   avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
   std::copy(image.flash.begin(), image.flash.end(), avr->flash);
   avr->codeend = avr->flashend;

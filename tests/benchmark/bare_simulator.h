@@ -8,8 +8,10 @@
 
 namespace dawnrig::benchmark {
 
-/// Runs the image for so many cycles, sleep passing at once, nothing connected to any pin. Returns the cycles it got
-/// to.
-std::int64_t run_bare(const char* part, const device::Image& image, std::int64_t clock_hz, std::int64_t cycles);
+enum class Sleep : std::uint8_t { kAtOnce, kInWallTime };  ///< the second is what the simulator does as packaged
+
+/// Runs the image for so many cycles, nothing connected to any pin. Returns the cycles it got to.
+std::int64_t run_bare(const char* part, const device::Image& image, std::int64_t clock_hz, std::int64_t cycles,
+                      Sleep sleep = Sleep::kAtOnce);
 
 }  // namespace dawnrig::benchmark
