@@ -58,6 +58,9 @@ function(dawnrig_test name)
   if(NOT arg_TIMEOUT)
     set(arg_TIMEOUT 300)
   endif()
+  if(DAWNRIG_SANITIZE)
+    math(EXPR arg_TIMEOUT "${arg_TIMEOUT} * 4")  # they cost that much
+  endif()
   add_executable(${name} ${sources})
   target_link_libraries(${name} PRIVATE ${arg_LIBS} dawnrig_options GTest::gmock GTest::gtest_main)
   target_compile_definitions(${name} PRIVATE DAWNRIG_SOURCE_DIR="${PROJECT_SOURCE_DIR}"

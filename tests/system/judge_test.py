@@ -157,9 +157,11 @@ class OtherDevices(JudgeTest):
         image = IMAGES / "reference_device/ridge_a.elf"
         done = self.judge((image, PROFILES / "ridge_repeater_a_12v.textproto", PROFILES / "ridge_repeater_12v_site.textproto"),
                           (image, PROFILES / "ridge_repeater_lithium.textproto", PROFILES / "ridge_repeater_lithium_site.textproto"),
-                          tests="Regulation.Takes*:Regulation.HoldsTheAbs*:LoadOutput.Feeds*:LoadOutput.OpensAfter*:BatteryTemperature.*:SleepingBattery.*")
+                          tests="Regulation.Takes*:Regulation.HoldsTheAbs*:LoadOutput.Feeds*:LoadOutput.OpensAfter*:BatteryTemperature.*:SleepingBattery.*:"
+                                "AbsorptionAndAfter.Clouds*:Wiring.ASwitchThat*")
         self.assertEqual(done.returncode, 0, done.stdout + done.stderr)
-        for requirement in ("COLD-NO-CHARGE", "COLD-RESUMES", "SENSOR-LOST-NO-CHARGE", "ASLEEP-GATE", "ASLEEP-FLAG", "AWAKE-CHARGES"):
+        for requirement in ("COLD-NO-CHARGE", "COLD-RESUMES", "SENSOR-LOST-NO-CHARGE", "ASLEEP-GATE", "ASLEEP-FLAG", "AWAKE-CHARGES",
+                            "ABSORPTION-CLOUD-TIME", "SWITCH-WELDED-FLAG"):
             self.assertIn(("PASS", requirement), self.verdicts(done))
 
     def test_a_bare_image_with_20_khz_pwm(self):
