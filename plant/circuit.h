@@ -216,8 +216,8 @@ class Circuit {
   AdvanceStatus advance(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
                         TransitionMemory* memory = nullptr) const;
 
-  /// A conversion at state.now: what the converter of channel `channel` gets, with `held_v` what it converted last, of
-  /// whatever channel. Its sampling capacitor pulls at the pin, which moves in state; that jump is not told to anyone.
+  /// A conversion at state.now: what the converter of `channel` gets, with `held_v` what it converted last, of whatever
+  /// channel. Its sampling capacitor pulls at the pin, which moves in state; that jump is not told to anyone.
   [[nodiscard]] double sampled_v(CircuitState& state, const Conditions& conditions, std::size_t channel,
                                  const AdcInputParams& input, double held_v) const;
 
@@ -225,7 +225,8 @@ class Circuit {
   /// is how both sides of an edge are seen; on_step() tells of a step's end, the near side of an edge of a schedule.
   [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions,
                              ScheduleSide side = ScheduleSide::kAfter) const;
-  /// The same with what the last advances with this memory have worked out, for somebody who looks at every edge.
+  /// The same between advances with this memory, from what they have worked out and for what the next will: who looks
+  /// on the way must look again to repeat a run bit for bit. The stage has the temperature that the memory feels.
   [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions, TransitionMemory& memory) const;
 
   /// Panel energy minus losses, loads, battery and what the capacitors hold; zero but for rounding and quadrature.

@@ -116,7 +116,10 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     budget_.count(state.now);
     publish(probes);
   }
-  void on_jump(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/) override { publish(); }
+  // In the middle of an advance, which has the memory to itself.
+  void on_jump(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/) override {
+    publish(circuit_.probe(state_, conditions_));
+  }
 
   // --- time ----------------------------------------------------------------------------------------------------------
 

@@ -3,7 +3,9 @@
 // set point.
 #pragma once
 
-#include <algorithm>
+#include <chrono>
+#include <cmath>
+#include <optional>
 #include <variant>
 
 #include "tests/acceptance/figures.h"
@@ -11,15 +13,16 @@
 namespace dawnrig::acceptance {
 
 /// Seconds that the bus, averaged over a second, lay above a level while the device charged: its gate had been on
-/// within the last ten seconds. Exercised: how many such seconds; `worst`: the end of the last.
+/// within `stopped_after`. Exercised: how many such seconds; `worst`: the end of the last. Not a number if the voltage
+/// was none.
 class TimeChargedAbove final : public verdict::Monitor {
  public:
-  explicit TimeChargedAbove(double level_v) : level_v_{level_v} {}
+  TimeChargedAbove(double level_v, Nanos stopped_after) : level_v_{level_v}, stopped_after_{stopped_after} {}
   void on_sample(const trace::Sample& sample) override {
     if (seen_) {
       integral_ += 0.5 * (last_v_ + sample[Signal::kBusV]) * in_seconds(sample.time - last_);
     } else {
-      window_ = last_on_ = sample.time;
+      window_ = sample.time;
     }
     seen_ = true;
     last_ = sample.time;
@@ -31,11 +34,12 @@ class TimeChargedAbove final : public verdict::Monitor {
 
  private:
   static constexpr Nanos kWindow{1'000'000'000};
-  static constexpr Nanos kStopped{10'000'000'000};
 
   void close_window() {
     const double window_s = in_seconds(last_ - window_);
-    if (integral_ / window_s > level_v_ && last_ - last_on_ < kStopped) {
+    const bool charged = last_on_ && last_ - *last_on_ < stopped_after_;
+    if (!std::isfinite(integral_)) figure_.value = integral_;
+    if (integral_ / window_s > level_v_ && charged) {
       figure_.value += window_s;
       figure_.worst = last_;
       ++figure_.exercised;
@@ -45,8 +49,10 @@ class TimeChargedAbove final : public verdict::Monitor {
   }
 
   double level_v_;
+  Nanos stopped_after_;
   bool seen_{false};
-  Nanos window_{0}, last_{0}, last_on_{0};
+  Nanos window_{0}, last_{0};
+  std::optional<Nanos> last_on_;
   double last_v_{0}, integral_{0};
   Figure figure_;
 };
@@ -77,8 +83,7 @@ class Charging : public testing::Acceptance {
         !await_end_of_absorption(from_seconds(longest_s + 60.0))) {
       return false;
     }
-    if (lithium()) come_down_to(*declared().float_v);
-    return true;
+    return !lithium() || come_down_to(*declared().float_v);
   }
 
   /// Until the mean over a second lies on a side of a level; false: not within `patience`.
@@ -104,58 +109,66 @@ class Charging : public testing::Acceptance {
   }
 
   /// A little, so that there is always something to charge for while the device holds its voltage.
-  void keep_drawing() { battery_feeds(testing::Amperes{0.1 * full_sun_a()}); }
+  void keep_drawing() { battery_feeds(testing::Amperes{kLittle * full_sun_a()}); }
 
-  /// Draws the battery down until it rests just below a voltage that the device is to hold, with a load left on.
-  void come_down_to(double level_v) {
+  /// Draws the battery down until the device charges again to hold a voltage, with a load left on, and lets that
+  /// settle. False: it never came so far.
+  [[nodiscard]] bool come_down_to(double level_v) {
     using namespace std::chrono_literals;
-    for (int k = 0; k < 60; ++k) {
-      battery_feeds(testing::Amperes{4.0 * full_sun_a()});
+    bool holds = false;
+    for (int k = 0; k < kMostDraws && !holds && rig().invalid_because().empty(); ++k) {
+      battery_feeds(testing::Amperes{kMuch * full_sun_a()});
       let_pass(20s);
-      battery_feeds(testing::Amperes{0.2 * full_sun_a()});
+      battery_feeds(testing::Amperes{2.0 * kLittle * full_sun_a()});
       let_pass(10s);
-      if (mean_of(Signal::kGate, 2s) > 0.01 && mean_of(Signal::kBusV, 1s) < 1.01 * level_v) break;
+      const double duty = mean_of(Signal::kGate, 2s);
+      holds = duty > kAtAll && mean_of(Signal::kBusV, 1s) < 1.01 * level_v;
     }
     let_pass(from_seconds(2.0 * declared().settle_s));
+    return holds;
   }
 
-  /// Draws the battery down until it rests below a level.
-  void draw_below(double level_v) {
+  /// Draws the battery down until it rests below a level. False: it never did.
+  [[nodiscard]] bool draw_below(double level_v) {
     using namespace std::chrono_literals;
-    for (int k = 0; k < 60 && mean_of(Signal::kBusV, 1s) > level_v; ++k) {
-      battery_feeds(testing::Amperes{4.0 * full_sun_a()});
+    for (int k = 0; k < kMostDraws && rig().invalid_because().empty(); ++k) {
+      if (mean_of(Signal::kBusV, 1s) < level_v) return true;
+      battery_feeds(testing::Amperes{kMuch * full_sun_a()});
       let_pass(10s);
       battery_feeds(testing::Amperes{0.0});
       let_pass(10s);
     }
+    return false;
   }
 
   /// The device's set point has moved: until the battery, which keeps its voltage, has come up or down to it.
-  void follow_set_point(double to_v) {
+  [[nodiscard]] bool follow_set_point(double to_v) {
     using namespace std::chrono_literals;
-    if (mean_of(Signal::kBusV, 1s) > to_v) {
-      come_down_to(to_v);
-    } else {
-      static_cast<void>(await_regulation(to_v, 30min));
-    }
+    return mean_of(Signal::kBusV, 1s) > to_v ? come_down_to(to_v) : await_regulation(to_v, 30min);
   }
 
   /// Until the device, holding its voltage, needs the same duty minute after minute: a lithium battery takes less and
-  /// less for a while, and then no more than what is drawn.
-  void come_to_rest() {
+  /// less for a while, and then no more than what is drawn. False: it still changed after half an hour.
+  [[nodiscard]] bool come_to_rest() {
     using namespace std::chrono_literals;
     constexpr double kSameDuty = 0.005;
     keep_drawing();
     double before = mean_of(Signal::kGate, 20s);
-    for (int k = 0; k < 30; ++k) {
+    for (int k = 0; k < 30 && rig().invalid_because().empty(); ++k) {
       let_pass(40s);
       const double now = mean_of(Signal::kGate, 20s);
-      if (std::abs(now - before) < kSameDuty) break;
+      if (std::abs(now - before) < kSameDuty) return true;
       before = now;
     }
+    return false;
   }
 
  private:
+  // Loads against what the array gives in full sun, and a duty that is one.
+  static constexpr double kLittle = 0.1, kMuch = 4.0;
+  static constexpr double kAtAll = 0.01;
+  static constexpr int kMostDraws = 60;
+
   [[nodiscard]] double full_sun_a() const {
     using namespace testing::literals;
     return array_a(1000_Wpm2);

@@ -98,7 +98,9 @@ TEST_F(Faults, BatterySenseSticks) {
   // Short of the set point under weak sun; then the reading freezes and the sun comes out.
   reach_absorption();
   sun_turns_to(150_Wpm2);
-  if (lithium()) draw_below(0.985 * declared().absorption_v);
+  if (lithium()) {
+    ASSERT_TRUE(draw_below(0.985 * declared().absorption_v)) << "the battery could not be drawn down";
+  }
   let_pass(60s);
   LastOn gate{Signal::kGate, verdict::IfNeverOn::kVacuous};
   Highest peak{{.signal = Signal::kTerminalV, .minus = declared().over_voltage_v, .limit = limit("SENSE-STUCK-PEAK")}};

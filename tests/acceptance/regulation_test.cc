@@ -215,7 +215,9 @@ TEST_F(Regulation, SettlesAfterTheSunComesUpInOneStep) {
 
 TEST_F(Regulation, NeitherHuntsNorChatters) {
   reach_absorption();
-  if (lithium()) come_to_rest();
+  if (lithium()) {
+    ASSERT_TRUE(come_to_rest()) << "the battery never comes to rest at the set point";
+  }
   let_pass(30s);
   PeakToPeak voltage{{.signal = Signal::kBusV, .average_over = 50ms, .limit = limit("RIPPLE-SLOW")}};
   PeakToPeak duty{{.signal = Signal::kGate, .average_over = 1s, .limit = limit("RIPPLE-DUTY")}};

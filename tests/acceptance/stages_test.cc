@@ -93,7 +93,7 @@ TEST_F(Stages, GoesFromBulkThroughAbsorptionToFloat) {
       {.signal = Signal::kBusV, .average_over = 1s}, 0.99 * *declared().float_v, 1.01 * *declared().float_v};
   if (lithium()) {
     not_applicable("STAGE-FLOAT-REACHED: a lithium battery keeps its voltage for hours");
-    come_down_to(*declared().float_v);
+    ASSERT_TRUE(come_down_to(*declared().float_v)) << "float was never reached";
   } else {
     const auto settling = watch_with({&settles});
     let_pass(5min);

@@ -208,11 +208,11 @@ TEST_F(Wiring, ASwitchThatIsWeldedShutIsShownAndTheLoadsAreSpared) {
                      Side::kAbove,
                      d.load_high_v.value_or(1e3),
                      verdict::IfNever::kVacuous};
-  const auto watch = watch_with({&load, &high}, {Signal::kBusV, Signal::kFault, Signal::kLoadSwitch, Signal::kGate});
   if (lithium()) {
-    come_to_rest();
-    battery_feeds(0_A);
+    ASSERT_TRUE(come_to_rest()) << "the battery never comes to rest at the set point";
+    battery_feeds(0_A);  // all that a welded switch lets through goes into the battery
   }
+  const auto watch = watch_with({&load, &high}, {Signal::kBusV, Signal::kFault, Signal::kLoadSwitch, Signal::kGate});
   judge_flag("SWITCH-WELDED-FLAG", scenario::SwitchFault{plant::SwitchFaultKind::kStuckClosed});
   // An old battery under a bright sun, which a current that is not regulated takes far up.
   happens(scenario::BatteryResistance{12.0});
