@@ -193,14 +193,13 @@ struct CircuitParts {
   std::vector<SenseChannel> sense;
 };
 
-struct Standing;  // circuit_system.h
-struct CircuitRun;
+struct Standing;         // circuit_system.h
+struct CircuitRun;       // circuit_run.h
 class TransitionMemory;  // transition_memory.h
 
-/// Immutable; all state is the caller's. No call allocates. Thread-safe as a const object.
+/// Immutable; all state is the caller's. No call allocates. Thread-safe as a const object. Parameters: checked.
 class Circuit {
  public:
-  /// Demands parameters that check() found nothing wrong with.
   explicit Circuit(const CircuitParams& checked);
 
   /// At rest: capacitors settled, battery relaxed, sense networks at their resting voltages for `conditions`.
@@ -225,8 +224,8 @@ class Circuit {
   /// is how both sides of an edge are seen; on_step() tells of a step's end, the near side of an edge of a schedule.
   [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions,
                              ScheduleSide side = ScheduleSide::kAfter) const;
-  /// The same between advances with this memory, from what they have worked out and for what the next will: who looks
-  /// on the way must look again to repeat a run bit for bit. The stage has the temperature that the memory feels.
+  /// The same between advances with this memory, which it changes: who looks on the way must look again to repeat a run
+  /// bit for bit. The stage has the temperature that the memory feels.
   [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions, TransitionMemory& memory) const;
 
   /// Panel energy minus losses, loads, battery and what the capacitors hold; zero but for rounding and quadrature.

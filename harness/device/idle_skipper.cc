@@ -15,7 +15,7 @@ constexpr int kMostSteps = 600;        // of one look
 constexpr int kMostMisses = 4;         // then the loop that idled last is no longer where the program is
 constexpr int kTurns = 3;              // the first one may still leave things behind that the others find as they are
 constexpr Cycle kFirstPatience = 256;  // a loop found busy is left alone for this long, then for twice as long...
-constexpr int kMostStrikes = 16;       // ...up to a second or so
+constexpr int kMostStrikes = 16;       // ...up to 17 million cycles
 
 constexpr avr_io_addr_t kSpmcsr = 0x57;
 

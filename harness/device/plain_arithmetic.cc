@@ -11,8 +11,7 @@ std::uint8_t bit(unsigned value, unsigned number) {
   return static_cast<std::uint8_t>((value >> number) & 1U);
 }
 
-// Flags and registers are bytes, which might be anything: held in locals, what a store could have changed is not read
-// again after each of them.
+// To the compiler a store of a byte may change any member: pointers held in locals are not read again after each.
 void set_sign(std::uint8_t* flag, unsigned result, std::uint8_t overflow) {
   const std::uint8_t negative = bit(result, 7);
   flag[S_V] = overflow;

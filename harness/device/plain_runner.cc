@@ -37,7 +37,7 @@ bool PlainRunner::run(Cycle until) {
   avr_t* const avr = cpu_.avr;
   Cycle now = now_of(avr);
   std::uint32_t pc = avr->pc;
-  const Plain* const code = code_.data();  // in registers: what an instruction stores could be anything of ours
+  const Plain* const code = code_.data();  // in a local: a byte store may alias any member
   const std::uint32_t flash_bytes = cpu_.flash_bytes;
   while (now < until && pc < flash_bytes) {
     const Plain& plain = code[pc / 2];

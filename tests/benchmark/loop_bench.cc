@@ -195,6 +195,7 @@ void hours() {
   row("ten_hours_over_one", ten_s / one_s, "ratio");
 }
 
+/// By itself, or the peak may be that of a row before it.
 void hundred_hours() {
   const auto setup = ridge();
   const double start_s = processor_clock_s();
@@ -203,7 +204,7 @@ void hundred_hours() {
   row("hundred_hours_processor_s", processor_clock_s() - start_s, "s");
   rusage usage{};
   getrusage(RUSAGE_SELF, &usage);
-  row("hundred_hours_rss_mib", static_cast<double>(usage.ru_maxrss) / 1024.0, "MiB");
+  row("hundred_hours_peak_rss_mib", static_cast<double>(usage.ru_maxrss) / 1024.0, "MiB");
 }
 
 void day() {
@@ -230,13 +231,14 @@ void day() {
 struct Row {
   const char* name;
   void (*measure)();
+  bool only_if_named{false};  // it takes half an hour
 };
 constexpr Row kRows[] = {{"closed_loop", closed_loop},
                          {"core_image", core_image},
                          {"two_cores", two_cores},
                          {"pwm", pwm},
                          {"hours", hours},
-                         {"hundred_hours", hundred_hours},
+                         {"hundred_hours", hundred_hours, true},
                          {"day", day}};
 
 int run(const std::vector<std::string>& asked) {
@@ -251,7 +253,7 @@ int run(const std::vector<std::string>& asked) {
     }
   }
   for (const Row& one : kRows) {
-    if (asked.empty() || std::find(asked.begin(), asked.end(), one.name) != asked.end()) {
+    if ((asked.empty() && !one.only_if_named) || std::find(asked.begin(), asked.end(), one.name) != asked.end()) {
       one.measure();
     }
   }

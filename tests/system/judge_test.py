@@ -135,6 +135,16 @@ class SeededBugs(JudgeTest):
     def test_a_float_voltage_two_per_cent_high(self):
         self.assert_found(self.mutant("float_two_percent_high", "Stages.GoesFrom*"), "SETPOINT-FLOAT")
 
+    def test_a_battery_that_flows_back_at_night_through_a_leaking_diode(self):
+        """What no firmware on the sound board can do."""
+        board = (PROFILES / "ridge_repeater_a.textproto").read_text(encoding="utf-8")
+        leaking = board.replace("saturation_current_a: {value: 2e-6", "saturation_current_a: {value: 0.01")
+        self.assertNotEqual(leaking, board)
+        done = self.judge((IMAGES / "reference_device/mutants/m14_gate_on_at_night_a.elf",
+                           self.write("leaking.textproto", leaking.replace('"../', f'"{PROFILES.parent}/')), RIDGE_SITE),
+                          tests="Faults.NightFalls")
+        self.assert_found(done, "NIGHT-REVERSE-CHARGE", "NIGHT-GATE-OFF")
+
 
 class OtherDevices(JudgeTest):
     """Firmware written by others' habits runs through the same tests by its profile alone."""
