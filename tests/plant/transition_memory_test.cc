@@ -27,10 +27,10 @@ struct Pair {
   // One PWM cycle of each; what is seen of the one that remembers goes to `observer`.
   void cycle(double duty, StepObserver* observer = nullptr) {
     const Nanos start = plain.now;
-    const Nanos on{static_cast<std::int64_t>(duty * static_cast<double>(kPeriod.count()))};
+    const Nanos on{static_cast<std::int64_t>(duty * static_cast<double>(period.count()))};
     for (const bool gate : {true, false}) {
       c.gate_on = gate;
-      const Nanos end = start + (gate ? on : kPeriod);
+      const Nanos end = start + (gate ? on : period);
       ASSERT_EQ(circuit.advance(plain, c, end, nullptr), AdvanceStatus::kOk);
       ASSERT_EQ(circuit.advance(told, c, end, observer, &memory), AdvanceStatus::kOk);
       bus_v = std::max(bus_v, std::abs(told.bus_v - plain.bus_v));
@@ -43,6 +43,7 @@ struct Pair {
   TransitionMemory memory;
   Conditions c;
   CircuitState plain, told;
+  Nanos period{kPeriod};
   double bus_v{0}, input_v{0}, pin_v{0};  // the most they were apart at any edge
 };
 
@@ -94,6 +95,24 @@ TEST(TransitionMemory, KeepsTheBusWithinATenthOfAMillivoltUnderHuntingDutyAndMov
                        pair.circuit.books_residual_j(CircuitState{}, pair.plain)),
               1e-6 * a.panel_j)
         << day.name << ": the books that remembered transitions leave open";
+  }
+}
+
+// Then there are more transitions, each with its error, to a time constant of a pin or a battery.
+TEST(TransitionMemory, KeepsTheBusAsCloselyUnderFasterPwm) {
+  for (const int us : {64, 128, 255, 510}) {
+    Pair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};
+    pair.period = Nanos{1000 * us};
+    for (int i = 0; i < 1'000'000 / us; ++i) {
+      const int ms = i * us / 1000;
+      pair.cycle(0.35 + 0.01 * ((ms / 12 * 7) % 11) + 0.1 * std::sin(0.005 * ms));
+    }
+    std::printf("PWM of %d us: bus within %.4f mV, pins %.4f mV; %d remembered\n", us, 1e3 * pair.bus_v,
+                1e3 * pair.pin_v, static_cast<int>(pair.memory.recalled()));
+    EXPECT_LT(pair.bus_v, 1e-4) << us;
+    EXPECT_LT(pair.pin_v, 1e-4) << us;
+    EXPECT_NEAR(pair.told.books.panel_j / pair.plain.books.panel_j, 1.0, 1e-5) << us;
+    EXPECT_GT(pair.memory.recalled(), 200'000 / us) << us;
   }
 }
 
