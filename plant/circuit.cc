@@ -280,7 +280,10 @@ AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions
 AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
                               TransitionMemory* memory) const {
   state.stage_degc = stage_degc(params().stage, conditions, state.stage_degc);
-  if (memory != nullptr) return run_in(kept_run(*memory, state, conditions), state, conditions, to, observer, memory);
+  if (memory != nullptr) {
+    const TransitionMemory::Loan loan{*memory};
+    return run_in(kept_run(*memory, state, conditions), state, conditions, to, observer, memory);
+  }
   CircuitRun once{params(), built_->parts, conditions, standing(state, conditions)};
   return run_in(once, state, conditions, to, observer, memory);
 }
@@ -302,6 +305,7 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, S
 }
 
 Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, TransitionMemory& memory) const {
+  if (memory.lent()) return probe(state, conditions);
   CircuitRun& run = kept_run(memory, state, conditions);
   if (run.loads.has_schedules() || run.loads.has_lockouts() || built_->parts.battery.protection()) {
     return probe(state, conditions);  // what steps under these forget, this must not remember

@@ -224,8 +224,8 @@ class Circuit {
   /// is how both sides of an edge are seen; on_step() tells of a step's end, the near side of an edge of a schedule.
   [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions,
                              ScheduleSide side = ScheduleSide::kAfter) const;
-  /// The same between advances with this memory, which it changes: who looks on the way must look again to repeat a run
-  /// bit for bit. The stage has the temperature that the memory feels.
+  /// The same with what is kept. Between advances it changes the memory: who looks on the way must look again to repeat
+  /// a run bit for bit. The stage has the temperature that the memory feels. In an advance's midst it changes nothing.
   [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions, TransitionMemory& memory) const;
 
   /// Panel energy minus losses, loads, battery and what the capacitors hold; zero but for rounding and quadrature.

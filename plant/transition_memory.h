@@ -96,6 +96,19 @@ class TransitionMemory {
   /// as it was.
   const Transition* recall(CircuitRun& run, const Vector& y, Nanos left);
 
+  /// For as long as an advance goes on with a run of this memory, nobody else gets one: it might be made anew.
+  class Loan {
+   public:
+    explicit Loan(TransitionMemory& memory) : lent_{memory.lent_} { lent_ = true; }
+    ~Loan() { lent_ = false; }
+    Loan(const Loan&) = delete;
+    Loan& operator=(const Loan&) = delete;
+
+   private:
+    bool& lent_;
+  };
+  [[nodiscard]] bool lent() const { return lent_; }
+
   [[nodiscard]] std::int64_t built() const { return built_; }
   [[nodiscard]] std::int64_t recalled() const { return recalled_; }
 
@@ -131,6 +144,7 @@ class TransitionMemory {
   Standing standing_;
   double felt_degc_{25.0};
   bool met_{false};
+  bool lent_{false};
   std::vector<Entry> entries_;
   std::uint64_t clock_{0};
   std::int64_t built_{0}, recalled_{0};

@@ -116,10 +116,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     budget_.count(state.now);
     publish(probes);
   }
-  // In the middle of an advance, which has the memory to itself.
-  void on_jump(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/) override {
-    publish(circuit_.probe(state_, conditions_));
-  }
+  void on_jump(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/) override { publish(); }
 
   // --- time ----------------------------------------------------------------------------------------------------------
 

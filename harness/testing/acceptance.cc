@@ -64,7 +64,6 @@ std::string file_name_of(const ::testing::TestInfo& test) {
 // A battery that is nearly full but not quite there: how long its voltage may climb, and what tells that it has.
 constexpr Nanos kClimb = 10min;
 constexpr double kClimbed = 0.9975;
-constexpr double kHoldsBack = 0.97;
 
 // Near full, the voltage of a lithium battery lies in the last hundredth of its charge. What is a minute of charging
 // from the set point for lead-acid is so for it too.

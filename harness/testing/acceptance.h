@@ -85,6 +85,9 @@ class Acceptance : public ::testing::Test {
   /// What the array can give at `sun`, about: its light current.
   [[nodiscard]] double array_a(Irradiance sun) const;
 
+  /// A duty below which a device needs less than all that the array gives: it holds its voltage.
+  static constexpr double kHoldsBack = 0.97;
+
   // --- the world ---
   void power_up(const Start& start);
   void let_pass(Nanos duration);

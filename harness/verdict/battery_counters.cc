@@ -4,6 +4,7 @@
 
 #include "harness/base/bad_input.h"
 #include "harness/base/text.h"
+#include "harness/verdict/durations.h"
 
 namespace dawnrig::verdict {
 namespace {

@@ -7,7 +7,7 @@
 #include <string>
 
 #include "harness/profile/profile.h"
-#include "harness/verdict/durations.h"
+#include "harness/trace/signal.h"
 
 namespace dawnrig::verdict {
 

@@ -38,7 +38,6 @@ class Stages : public Charging {
   };
   /// From 99 % of the set point on, which `reached` is the crossing of.
   Absorption absorb(const Figure& reached, Nanos patience) {
-    constexpr double kHoldsBack = 0.97;
     constexpr double kChargesNoMore = 0.01;
     FirstCrossing held{
         {.signal = Signal::kGate, .average_over = 1s}, Side::kBelow, kHoldsBack, verdict::IfNever::kWholeWatch};
@@ -166,7 +165,8 @@ TEST_F(Stages, SurviveTheRolloverOfTheMillisecondCounter) {
   const Nanos wrap = rig().now() + Nanos{kBeforeWrapMs * 1'000'000};
   const Figure start = time_to(Side::kAbove, threshold_v(), 200s);
   EXPECT_FALSE(start.cut_off) << "absorption was not reached before the wrap";
-  FirstCrossing held{{.signal = Signal::kGate, .average_over = 1s}, Side::kBelow, 0.97, verdict::IfNever::kWholeWatch};
+  FirstCrossing held{
+      {.signal = Signal::kGate, .average_over = 1s}, Side::kBelow, kHoldsBack, verdict::IfNever::kWholeWatch};
   {
     const testing::Watch holding{rig(), {&held}, {Signal::kGate}};
     rig().run_until(wrap - 30s);

@@ -231,7 +231,7 @@ void day() {
 struct Row {
   const char* name;
   void (*measure)();
-  bool only_if_named{false};  // it takes half an hour
+  bool only_if_named{false};  // it takes three quarters of an hour
 };
 constexpr Row kRows[] = {{"closed_loop", closed_loop},
                          {"core_image", core_image},

@@ -174,6 +174,10 @@ TEST(CircuitRun, AQuietNightTakesFewStepsAndABusyEdgeMany) {
 TEST(CircuitRun, LookingAtAnEdgeWithWhatIsKeptShowsTheSameAndChangesNoMoreThanRounding) {
   CircuitParams p = hut();
   p.sense.push_back({SenseNode::kBus, OffsetDividerParams{}});
+  LeadAcidParams battery;
+  battery.r_series_rise_frac = 2.0;  // so that its resistance is another from edge to edge
+  battery.capacity_ah = 1.0;
+  p.battery = battery;
   const Circuit circuit{p};
   Conditions c = sunny();
   CircuitState looked = circuit.at_rest(rested(), c);
@@ -203,6 +207,53 @@ TEST(CircuitRun, LookingAtAnEdgeWithWhatIsKeptShowsTheSameAndChangesNoMoreThanRo
   EXPECT_NEAR(looked.battery.soc_frac, alone.battery.soc_frac, 1e-15);
   EXPECT_NEAR(looked.books.panel_j, alone.books.panel_j, 1e-9);
   EXPECT_NEAR(looked.books.loads_j, alone.books.loads_j, 1e-9);
+}
+
+// Looks at each jump of a load, which comes in the midst of an advance: with the memory that the advance works with, or
+// without.
+class Onlooker final : public StepObserver {
+ public:
+  Onlooker(const Circuit& circuit, TransitionMemory* memory) : circuit_{circuit}, memory_{memory} {}
+  void on_step(const CircuitState&, const Conditions&, const Probes&) override {}
+  void on_jump(const CircuitState& state, const Conditions& c) override {
+    const Probes seen = memory_ != nullptr ? circuit_.probe(state, c, *memory_) : circuit_.probe(state, c);
+    sum_a += seen.load_a;
+    ++jumps;
+  }
+  double sum_a{0};
+  int jumps{0};
+
+ private:
+  const Circuit& circuit_;
+  TransitionMemory* memory_;
+};
+
+TEST(CircuitRun, IsNotDisturbedByALookInTheMidstOfAnAdvance) {
+  CircuitParams p = hut();
+  p.stage.heat_sink = HeatSinkParams{20.0, 0.002};  // moves by more than the memory lets pass within an advance
+  p.loads.push_back(
+      {PulsedParams{.transmit_a = 5.0, .receive_a = 0.5, .transmit = Nanos{700'000}, .period = Nanos{1'500'000}},
+       false});
+  const Circuit circuit{p};
+  Conditions c = sunny();
+  c.loads[2].on = true;
+  c.sun.slope_wpm2_per_s = 50.0;
+  CircuitState with = circuit.at_rest(rested(), c);
+  CircuitState without = with;
+  TransitionMemory of_with{p};
+  TransitionMemory of_without{p};
+  Onlooker looking{circuit, &of_with};
+  Onlooker plain{circuit, nullptr};
+  const double before_degc = with.stage_degc;
+  for (int cycle = 0; cycle < 300; ++cycle) {
+    ASSERT_EQ(pwm_cycle(circuit, with, c, 0.5, &looking, &of_with), AdvanceStatus::kOk);
+    ASSERT_EQ(pwm_cycle(circuit, without, c, 0.5, &plain, &of_without), AdvanceStatus::kOk);
+  }
+  EXPECT_GT(with.stage_degc, before_degc + 1.0);
+  EXPECT_GT(looking.jumps, 500);
+  EXPECT_EQ(looking.jumps, plain.jumps);
+  EXPECT_EQ(looking.sum_a, plain.sum_a);
+  expect_same_bits(with, without);
 }
 
 TEST(CircuitRun, AllocatesNothing) {

@@ -26,7 +26,8 @@ class Help(unittest.TestCase):
                 self.assertIn(f"'{command[1]}'", done.stderr)
 
     def test_a_world_that_would_not_move_is_refused_before_anything_is_built(self):
-        for arguments, what in ((("--share", "0"), "--share is 0, must be"), (("--only", "no_such"), "no_such: no such figure; there are")):
+        for arguments, what in ((("--share", "0"), "--share is 0, must be"), (("--only", "no_such"), "no_such: no such figure; there are"),
+                                (("--table", "--only", "r_top_ohm"), "--table is of everything")):
             with self.subTest(arguments=arguments):
                 done = subprocess.run([PROJECT / "ci/plant_mutants", *arguments], capture_output=True, text=True, check=False)
                 self.assertEqual(done.returncode, 3)
