@@ -241,7 +241,7 @@ bool Acceptance::await_regulation(double set_point_v, Nanos patience) {
   if (reached) {
     let_pass(from_seconds(declared().settle_s));
     if (rig_->latest()[Signal::kBusV] < kClimbed * set_point_v) {
-      static_cast<void>(await(kClimb, Nanos{0}, [&] { return mean_of(Signal::kGate, 1s) < kHoldsBack; }));
+      static_cast<void>(await(kClimb, Nanos{0}, [&] { return mean_of(Signal::kGate, 1s) < kHoldsBackFrac; }));
     }
   }
   return reached;

@@ -86,7 +86,7 @@ class Acceptance : public ::testing::Test {
   [[nodiscard]] double array_a(Irradiance sun) const;
 
   /// A duty below which a device needs less than all that the array gives: it holds its voltage.
-  static constexpr double kHoldsBack = 0.97;
+  static constexpr double kHoldsBackFrac = 0.97;
 
   // --- the world ---
   void power_up(const Start& start);

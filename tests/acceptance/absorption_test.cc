@@ -70,7 +70,7 @@ TEST_F(AbsorptionAndAfter, CloudsAndAMinuteOfDarknessNeitherCompleteNorRepeatAbs
   ASSERT_TRUE(await_level(Side::kAbove, threshold_v(), 30min)) << "absorption was never reached";
   TimeChargedAbove at_voltage{threshold_v(), lithium() ? Nanos{2s} : Nanos{24h}};
   FirstCrossing holds_back{
-      {.signal = Signal::kGate, .average_over = 1s}, Side::kBelow, kHoldsBack, verdict::IfNever::kWholeWatch};
+      {.signal = Signal::kGate, .average_over = 1s}, Side::kBelow, kHoldsBackFrac, verdict::IfNever::kWholeWatch};
   const Nanos begun = rig().now();
   const auto watch = watch_with({&at_voltage}, {Signal::kBusV, Signal::kPoaWpm2, Signal::kGate});
   for (bool first = true; const Irradiance cloud : {60_Wpm2, 0_Wpm2, 30_Wpm2}) {

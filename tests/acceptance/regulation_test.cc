@@ -56,7 +56,7 @@ TEST_F(Regulation, HoldsTheAbsorptionVoltageFromHalfSunToFullSun) {
     let_pass(30s);
     watch->end();
     // Where the whole array is not enough, the device has nothing to regulate with.
-    const bool array_suffices = duty.figure().value < kHoldsBack;
+    const bool array_suffices = duty.figure().value < kHoldsBackFrac;
     if (array_suffices || sun == 1000_Wpm2) {
       worst.add(mean.figure());
       means.push_back(mean.figure().value);

@@ -40,7 +40,7 @@ class Stages : public Charging {
   Absorption absorb(const Figure& reached, Nanos patience) {
     constexpr double kChargesNoMore = 0.01;
     FirstCrossing held{
-        {.signal = Signal::kGate, .average_over = 1s}, Side::kBelow, kHoldsBack, verdict::IfNever::kWholeWatch};
+        {.signal = Signal::kGate, .average_over = 1s}, Side::kBelow, kHoldsBackFrac, verdict::IfNever::kWholeWatch};
     if (!lithium()) {
       const Figure over = time_to(Side::kBelow, threshold_v(), patience, {&held});
       return {reached, held.figure(), over};
@@ -166,7 +166,7 @@ TEST_F(Stages, SurviveTheRolloverOfTheMillisecondCounter) {
   const Figure start = time_to(Side::kAbove, threshold_v(), 200s);
   EXPECT_FALSE(start.cut_off) << "absorption was not reached before the wrap";
   FirstCrossing held{
-      {.signal = Signal::kGate, .average_over = 1s}, Side::kBelow, kHoldsBack, verdict::IfNever::kWholeWatch};
+      {.signal = Signal::kGate, .average_over = 1s}, Side::kBelow, kHoldsBackFrac, verdict::IfNever::kWholeWatch};
   {
     const testing::Watch holding{rig(), {&held}, {Signal::kGate}};
     rig().run_until(wrap - 30s);
