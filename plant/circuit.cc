@@ -16,7 +16,7 @@ namespace {
 using Vector = CircuitSystem::Vector;
 
 constexpr double kLongestStepS = 600.0;
-constexpr double kQuietS = 1e-3;  // what is proposed after a transition; too much costs one trial
+constexpr double kQuietS = 2.5e-3;  // what is proposed after a transition; too much costs one trial
 
 // Until when the sun keeps the slope it has just after `now`: a ramp bends where it meets darkness.
 Nanos sun_straight_until(const Conditions::Sun& sun, Nanos now, Nanos to, double& slope) {
@@ -62,14 +62,14 @@ class Advance {
     follow_slow(end);
     if (board_.any() && board_.acts(y_)) return AdvanceStatus::kOk;  // conditions may be other than at the last step
     stepper_.go_on_from(y_);
-    const Transition* known = nullptr;
+    TransitionMemory::Recalled known;
     if (memory_ != nullptr && alone_ && !slow_.fuses() && after_edge(state_, conditions_)) {
       known = memory_->recall(run_, y_, straight_ - state_.now);
     }
-    if (known != nullptr) {
+    if (known.transition != nullptr) {
       if (slow_.any()) from_ = y_;
-      go_through(*known);
-      if (slow_.any()) (void)slow_.follow(system_, from_, y_, in_seconds(known->length()), state_);
+      go_through(*known.transition, known.away);
+      if (slow_.any()) (void)slow_.follow(system_, from_, y_, in_seconds(known.transition->length()), state_);
       stepper_.propose(kQuietS);
       stepper_.forget();
       follow_slow(end);
@@ -124,19 +124,19 @@ class Advance {
     const bool blew = slow_.any() && slow_.follow(system_, from_, y_, in_seconds(took), state_);
     const bool acted = board_.any() && board_.acts(y_);
     follow_slow(end);
-    if (observer_ != nullptr || memory_ != nullptr) {  // what is worked out here, the next step begins with
+    if (observer_ != nullptr) {  // what is worked out here, the next step begins with
       put();
       const bool evaluated = stepper_.look(y_);
-      if (observer_ != nullptr)
-        observer_->on_step(state_, conditions_, seen(state_, conditions_, y_, system_, evaluated));
-      if (!alone_) stepper_.forget();
+      observer_->on_step(state_, conditions_, seen(state_, conditions_, y_, system_, evaluated));
+    } else if (memory_ != nullptr && state_.now == end) {
+      stepper_.look_later(y_);
     }
+    if (!alone_) stepper_.forget();
     return !blew && !acted;
   }
 
   // From an edge through what is remembered of it, telling of every step if there is anybody to tell.
-  void go_through(const Transition& known) {
-    const Transition::Away away = known.away(Transition::place_of(system_, y_, conditions_.gate_on));
+  void go_through(const Transition& known, const Transition::Away& away) {
     const std::size_t last = known.steps() - 1;
     const Transition::Sample end = known.sample(last, away);
     const double from_a = system_.battery_a(y_);
@@ -144,9 +144,11 @@ class Advance {
                        (from_a + system_.battery_s() * known.highest_v() < 0.0);
     if (!turns) gross_.add(end.net_ah - y_[Slot::kNetAh], from_a, from_a, in_seconds(known.length()));
     const Nanos edge = state_.now;
-    for (std::size_t i = turns || observer_ != nullptr ? 0 : last; i <= last; ++i) {
+    if (turns && observer_ == nullptr) charge_up_to(last, known, away);
+    double battery_a = system_.battery_a(y_);
+    for (std::size_t i = observer_ != nullptr ? 0 : last; i <= last; ++i) {
       const Transition::Sample at = i == last ? end : known.sample(i, away);
-      const double step_a = system_.battery_a(y_);
+      const double step_a = battery_a;
       const double step_ah = at.net_ah - y_[Slot::kNetAh];
       stand_at(at);
       if (i == last) {
@@ -156,12 +158,33 @@ class Advance {
         known.finish(away, y_);
       }
       const Nanos now = edge + known.end_of(i);
-      if (turns) gross_.add(step_ah, step_a, system_.battery_a(y_), in_seconds(now - state_.now));
+      battery_a = system_.battery_a(y_);
+      if (turns) gross_.add(step_ah, step_a, battery_a, in_seconds(now - state_.now));
       state_.now = now;
       if (observer_ == nullptr) continue;
       put();
-      observer_->on_step(state_, conditions_, seen(state_, conditions_, y_, system_, at));
+      observer_->on_step(state_, conditions_, seen(state_, conditions_, y_, system_, at, battery_a));
     }
+  }
+
+  // The gross charge of all steps but the last, with nobody to tell of them.
+  void charge_up_to(std::size_t last, const Transition& known, const Transition::Away& away) {
+    const Transition::Charged at = known.charged(away);
+    const double inner_v = system_.parts().battery.inner_v(CircuitSystem::battery_of(y_));  // until the last step
+    double from_a = system_.battery_a(y_);
+    double from_ah = y_[Slot::kNetAh];
+    const Nanos edge = state_.now;
+    for (std::size_t i = 0; i < last; ++i) {
+      const double to_a = system_.battery_s() * (at.bus_v[i] - inner_v);
+      const Nanos now = edge + known.end_of(i);
+      gross_.add(at.net_ah[i] - from_ah, from_a, to_a, in_seconds(now - state_.now));
+      state_.now = now;
+      from_a = to_a;
+      from_ah = at.net_ah[i];
+    }
+    if (last == 0) return;
+    y_[Slot::kBus] = at.bus_v[last - 1];
+    y_[Slot::kNetAh] = from_ah;
   }
 
   void stand_at(const Transition::Sample& at) {

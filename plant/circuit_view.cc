@@ -19,11 +19,10 @@ double before_turn_ah(double net_ah, double from_a, double to_a, double step_s) 
 
 }  // namespace
 
-void GrossCharge::add(double net_ah, double from_a, double to_a, double step_s) {
-  const double before_ah = (from_a < 0.0) == (to_a < 0.0) ? 0.0 : before_turn_ah(net_ah, from_a, to_a, step_s);
-  for (const double part_ah : {before_ah, net_ah - before_ah}) {
-    (part_ah > 0.0 ? charge_ah : discharge_ah) += std::abs(part_ah);
-  }
+void GrossCharge::add_turning(double net_ah, double from_a, double to_a, double step_s) {
+  const double before_ah = before_turn_ah(net_ah, from_a, to_a, step_s);
+  add_to_one(before_ah);
+  add_to_one(net_ah - before_ah);
 }
 
 double stage_degc(const StageParams& stage, const Conditions& conditions, double followed_degc) {
@@ -130,12 +129,12 @@ Probes seen(const CircuitState& state, const Conditions& conditions, const Vecto
 }
 
 Probes seen(const CircuitState& state, const Conditions& conditions, const Vector& y, const CircuitSystem& system,
-            const Transition::Sample& sample) {
+            const Transition::Sample& sample, double battery_a) {
   Probes p = standing_still(state, conditions, y, system);
   p.charge_a = sample.charge_a;
   p.panel_a = sample.panel_a;
   p.panel_v = state.input_v + p.panel_a * system.panel_cable_ohm();
-  p.battery_a = system.battery_a(y);
+  p.battery_a = battery_a;
   p.terminal_v = system.terminal_v(y, p.battery_a);
   p.load_v = sample.load_v;
   p.load_a = sample.load_a;

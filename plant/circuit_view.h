@@ -23,7 +23,17 @@ struct GrossCharge {
   double discharge_ah{0.0};
 
   /// Within a step that turns the current around, the current is the parabola of its ends and its mean.
-  void add(double net_ah, double from_a, double to_a, double step_s);
+  void add(double net_ah, double from_a, double to_a, double step_s) {
+    if ((from_a < 0.0) == (to_a < 0.0)) {
+      add_to_one(net_ah);
+    } else {
+      add_turning(net_ah, from_a, to_a, step_s);
+    }
+  }
+
+ private:
+  void add_to_one(double net_ah) { (net_ah > 0.0 ? charge_ah : discharge_ah) += std::abs(net_ah); }
+  void add_turning(double net_ah, double from_a, double to_a, double step_s);
 };
 
 /// The unknowns at state.now, books at zero: they count from the start of an advance, so that small amounts are not
@@ -37,8 +47,8 @@ void scatter(const CircuitSystem::Vector& y, const CircuitSystem& system, const 
 /// evaluated, which only a state that is not a number can do.
 [[nodiscard]] Probes seen(const CircuitState& state, const Conditions& conditions, const CircuitSystem::Vector& y,
                           const CircuitSystem& system, bool evaluated);
-/// The same of a remembered instant, which is y.
+/// The same of a remembered instant, which is y, with system.battery_a() there.
 [[nodiscard]] Probes seen(const CircuitState& state, const Conditions& conditions, const CircuitSystem::Vector& y,
-                          const CircuitSystem& system, const Transition::Sample& sample);
+                          const CircuitSystem& system, const Transition::Sample& sample, double battery_a);
 
 }  // namespace dawnrig::plant

@@ -91,7 +91,7 @@ bool GateStepper::forced(Vector& y, Nanos length) {
 }
 
 // y becomes next_. The system was last evaluated where the closed form alone would have led.
-void GateStepper::stand_at_end(Vector& y, bool near) {
+inline void GateStepper::stand_at_end(Vector& y, bool near) {
   y = next_;
   looked_ = false;
   near_ = near;
@@ -101,21 +101,35 @@ void GateStepper::stand_at_end(Vector& y, bool near) {
 
 bool GateStepper::look(const Vector& y) {
   looked_ = begin(y);
-  near_ = false;
+  near_ = owed_ = false;
   point_y_ = y;
   return looked_;
 }
 
-void GateStepper::go_on_from(const Vector& y) {
-  status_ = AdvanceStatus::kOk;
-  const auto same = [&](std::size_t from, std::size_t to) {
-    return std::equal(y.begin() + from, y.begin() + to, point_y_.begin() + from);
-  };
-  near_ = looked_ && same(0, Slot::kPanelJ) && same(Slot::kFirstLoad, system_->first_sense());
-  looked_ = near_ && f_[Slot::kPoa] == system_->sun_slope_wpm2_per_s() && same(system_->first_sense(), system_->size());
+void GateStepper::look_later(const Vector& y) {
+  owed_ = true;
+  owed_y_ = y;
 }
 
-bool GateStepper::begin(const Vector& y) {
+// Whether the unknowns but for books and pins are the same.
+bool GateStepper::but_for_pins(const Vector& y, const Vector& as) const {
+  const auto same = [&](std::size_t from, std::size_t to) {
+    return std::equal(y.begin() + from, y.begin() + to, as.begin() + from);
+  };
+  return same(0, Slot::kPanelJ) && same(Slot::kFirstLoad, system_->first_sense());
+}
+
+void GateStepper::go_on_from(const Vector& y) {
+  status_ = AdvanceStatus::kOk;
+  if (owed_ && but_for_pins(y, owed_y_)) (void)look(owed_y_);
+  owed_ = false;
+  near_ = looked_ && but_for_pins(y, point_y_);
+  looked_ = near_ && f_[Slot::kPoa] == system_->sun_slope_wpm2_per_s() &&
+            std::equal(y.begin() + system_->first_sense(), y.begin() + system_->size(),
+                       point_y_.begin() + system_->first_sense());
+}
+
+inline bool GateStepper::begin(const Vector& y) {
   if (near_) {
     system_->state_rates_near(point_y_, y, f_);
   } else if (!system_->state_rates(y, f_)) {
@@ -125,7 +139,7 @@ bool GateStepper::begin(const Vector& y) {
   return true;
 }
 
-void GateStepper::note_start() {
+inline void GateStepper::note_start() {
   const CircuitPoint& q = system_->point();
   at_ = {q.panel,           q.branch, q.battery, q.quiescent, q.load_d_bus, q.input_sense_d_input,
          q.bus_sense_d_bus, 0.0,      0.0,       0.0};
@@ -155,14 +169,14 @@ void GateStepper::note_start() {
   drift_.load_a = filaments_a + at_.switched_a_per_s;
 }
 
-TwoModes GateStepper::modes() const {
+inline TwoModes GateStepper::modes() const {
   return TwoModes{nodes_,
                   {f_[Slot::kInput], f_[Slot::kBus]},
                   {drift_.panel_a * nodes_.first.per_f, -(drift_.battery_a + drift_.load_a) * nodes_.second.per_f}};
 }
 
 // The proposed step in whole nanoseconds; two equal ones rather than a full and a tiny one at the end.
-Nanos GateStepper::choose(const TwoModes& two, Nanos left) {
+inline Nanos GateStepper::choose(const TwoModes& two, Nanos left) {
   const double left_s = in_seconds(left);
   double h = proposed_s_;
   bool held = false;
@@ -182,7 +196,7 @@ Nanos GateStepper::choose(const TwoModes& two, Nanos left) {
 }
 
 // What panel and branch carry at next_ beyond the straight lines from the start; sun and cells are those of the start.
-GateStepper::Currents GateStepper::missed_sharply(const Vector& y) const {
+inline GateStepper::Currents GateStepper::missed_sharply(const Vector& y) const {
   const CircuitPoint& q = system_->point();
   const double input_v = next_[Slot::kInput] - y[Slot::kInput];
   const double across_v = input_v - (next_[Slot::kBus] - y[Slot::kBus]);
@@ -193,7 +207,7 @@ GateStepper::Currents GateStepper::missed_sharply(const Vector& y) const {
 }
 
 // And all the rest, at the end of the step.
-GateStepper::Currents GateStepper::missed(const Vector& y, double h_s) const {
+inline GateStepper::Currents GateStepper::missed(const Vector& y, double h_s) const {
   const CircuitPoint& q = system_->point();
   const double input_v = next_[Slot::kInput] - y[Slot::kInput];
   const double bus_v = next_[Slot::kBus] - y[Slot::kBus];
@@ -208,7 +222,7 @@ GateStepper::Currents GateStepper::missed(const Vector& y, double h_s) const {
   return miss;
 }
 
-TwoModes::Pair GateStepper::nodes_per_s(const Currents& i) const {
+inline TwoModes::Pair GateStepper::nodes_per_s(const Currents& i) const {
   return {(i.panel_a - i.branch_a - i.input_sense_a) * nodes_.first.per_f,
           (i.branch_a - i.battery_a - i.load_a - i.bus_sense_a) * nodes_.second.per_f};
 }
@@ -281,7 +295,7 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
 
 // By the midpoint, with the mean current. What the kink of the acceptance at zero current makes of a current that
 // turns around within the step is the error.
-double GateStepper::move_slow(const Vector& y, double mean_battery_a, double h_s) {
+inline double GateStepper::move_slow(const Vector& y, double mean_battery_a, double h_s) {
   Vector& next = next_;
   BatteryState middle = CircuitSystem::battery_of(y);
   const double half_s = 0.5 * h_s;
@@ -307,7 +321,7 @@ double GateStepper::move_slow(const Vector& y, double mean_battery_a, double h_s
   return 0.5 * h_s * kink_per_s * std::min(std::abs(first_a), std::abs(last_a)) * inverse_tolerance_[Slot::kFast];
 }
 
-void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s) {
+inline void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s) {
   const Gram gram{s};
   const Along in = two.first_along();
   const Along out = two.second_along();
@@ -347,7 +361,7 @@ void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoMode
   next_[Slot::kUnstoredAh] += later_s / 3600.0 * (1.0 - at_.battery.stored_frac);
 }
 
-bool GateStepper::finite(const Vector& y) const {
+inline bool GateStepper::finite(const Vector& y) const {
   double even = 0.0;  // not-a-number and infinity survive multiplication by zero
   double odd = 0.0;
   for (std::size_t i = 0; i < CircuitSystem::kMostUnknowns; i += 2) {

@@ -45,10 +45,12 @@ class GateStepper {
   [[nodiscard]] bool forced(Vector& y, Nanos length);
   /// Evaluates the system at y, where the next step will begin, which then need not. False: it cannot be evaluated.
   [[nodiscard]] bool look(const Vector& y);
+  /// Owes a look at y, the end of the last step: paid when the next advance begins there, and never otherwise.
+  void look_later(const Vector& y);
   /// The next step begins at y, maybe under another sun. What of the last look() is still true is not looked at again.
   void go_on_from(const Vector& y);
   /// What the system makes of y is another than at the last look().
-  void forget() { looked_ = near_ = false; }
+  void forget() { looked_ = near_ = owed_ = false; }
   /// The length to try next.
   void propose(double h_s) { proposed_s_ = h_s; }
   [[nodiscard]] AdvanceStatus status() const { return status_; }
@@ -66,6 +68,7 @@ class GateStepper {
 
   [[nodiscard]] bool begin(const Vector& y);
   void note_start();
+  [[nodiscard]] bool but_for_pins(const Vector& y, const Vector& as) const;
   void stand_at_end(Vector& y, bool near);
   [[nodiscard]] TwoModes modes() const;
   [[nodiscard]] Nanos choose(const TwoModes& two, Nanos left);
@@ -93,11 +96,13 @@ class GateStepper {
   bool cut_{false};
   bool looked_{false};  // at point_y_, all of it
   bool near_{false};    // the system's point() is that of point_y_, and y is near or the same
+  bool owed_{false};    // a look at owed_y_
   bool forced_{false};
   bool converged_{true};
   AdvanceStatus status_{AdvanceStatus::kOk};
 
   Vector point_y_{};
+  Vector owed_y_{};
   std::pair<double, double> stage_;  // input and bus where a trial last evaluated the system
 
   // At the start of the step.

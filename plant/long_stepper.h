@@ -20,6 +20,8 @@ class LongStepper {
   Nanos step(Vector& y, Nanos left);
   /// Evaluates the system at y, where the next step will begin, which then need not. False: it cannot be evaluated.
   [[nodiscard]] bool look(const Vector& y) { return looked_ = method_.begin(system_, y); }
+  /// Nothing is owed from one advance to the next.
+  void look_later(const Vector& /*y*/) {}
   /// The next step begins at y: nothing of an earlier one is used.
   void go_on_from(const Vector& /*y*/) { looked_ = false; }
   /// y, or what the system makes of it, is another than at the last look().

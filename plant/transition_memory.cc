@@ -1,6 +1,5 @@
 #include "plant/transition_memory.h"
 
-#include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
 
@@ -50,12 +49,12 @@ constexpr double kMostBendAh = 5e-11;
 constexpr double kMostSlowBend = 2e-7;  // volts, shares and kelvin alike
 constexpr double kMostLoadBend = 1e-4;
 
-// What finish() moves, before the loads.
-constexpr std::array kMoving{Slot::kFast,   Slot::kSlow,      Slot::kSoc,       Slot::kHysteresis, Slot::kBatteryDegc,
-                             Slot::kPanelJ, Slot::kWiringJ,   Slot::kStageJ,    Slot::kBatteryJ,   Slot::kLoadsJ,
-                             Slot::kSenseJ, Slot::kGassingAh, Slot::kUnstoredAh};
 constexpr std::array kColumns{Slot::kInput,      Slot::kBus,         Slot::kFast, Slot::kSlow,    Slot::kSoc,
                               Slot::kHysteresis, Slot::kBatteryDegc, Slot::kPoa,  Slot::kCellDegc};
+
+// Where the figures of a Sample stand in a row of them.
+constexpr std::size_t kBusShown = 1;
+constexpr std::size_t kNetShown = 7;
 
 double grid(std::size_t slot, std::size_t first_sense) {
   switch (slot) {
@@ -106,56 +105,16 @@ Vector unknowns_at(const CircuitSystem& system, const Vector& place, bool gate_o
 
 }  // namespace
 
-// The constants, and for every column so many slopes: of all figures at once.
-template <std::size_t kFigures>
-std::array<double, kFigures> Transition::figures(const double* block, const Away& away) const {
-  using Row = Eigen::Array<double, kFigures, 1>;
-  Row sum = Eigen::Map<const Row>{block};
-  for (std::size_t c = 0; c < columns_; ++c) {
-    block += kFigures;
-    sum += Eigen::Map<const Row>{block} * away.of[c];
-  }
-  std::array<double, kFigures> figures;
-  Eigen::Map<Row>{figures.data()} = sum;
-  return figures;
-}
-
-Vector Transition::place_of(const CircuitSystem& system, const Vector& y, bool gate_on) {
-  Vector place = y;
-  if (!gate_on) place[Slot::kInput] -= y[Slot::kBus];
-  place[Slot::kFast] = system.parts().battery.inner_v(CircuitSystem::battery_of(y));
-  place[Slot::kBus] -= place[Slot::kFast];
-  return place;
-}
-
-Transition::Away Transition::away(const Vector& place) const {
-  Away away;
-  for (std::size_t c = 0; c < columns_; ++c) away.of[c] = place[column_slot_[c]] - middle_[column_slot_[c]];
-  const std::size_t first = Slot::kFirstLoad + loads_;
-  for (std::size_t i = 0; i < pins_; ++i) away.pin_v[i] = place[first + i] - middle_[first + i];
-  return away;
-}
-
-Transition::Sample Transition::sample(std::size_t i, const Away& away) const {
-  const double* const block = step_block(i);
-  const auto f = figures<kOfStep>(block, away);
-  Sample s{f[0], f[1], f[2], f[3], f[4], f[5], f[6], f[7], {}};
-  const double* const own = block + (1 + columns_) * kOfStep + kShown;
-  for (std::size_t k = 0; k < kMaxSense; ++k) s.pin_v[k] = f[kShown + k] + own[k] * away.pin_v[k];
-  return s;
-}
-
-void Transition::finish(const Away& away, Vector& y) const {
-  const auto f = figures<kOfEnd>(end_block(), away);
-  for (std::size_t k = 0; k < kMoving.size(); ++k) y[kMoving[k]] += f[k];
-  for (std::size_t i = 0; i < loads_; ++i) y[Slot::kFirstLoad + i] += f[kMoving.size() + i];
-}
-
 TransitionMemory::TransitionMemory(const CircuitParams& checked) : entries_(kSets * kWays) {
-  static_assert(kMoving.size() + kMaxLoads <= Transition::kOfEnd);
+  static_assert(Transition::kMoving.size() + kMaxLoads <= Transition::kOfEnd);
+  const std::size_t first_sense = Slot::kFirstLoad + checked.loads.size();
+  for (std::size_t slot = 0; slot < first_sense + checked.sense.size(); ++slot) {
+    if (has_cell(slot)) sides_[side_count_++] = {slot, grid(slot, first_sense)};
+  }
   const std::size_t blocks = kColumns.size() + checked.loads.size() + 2;
   for (Entry& entry : entries_) {
     entry.transition.blocks_.resize(blocks * (Transition::kMostSteps * Transition::kOfStep + Transition::kOfEnd));
+    entry.transition.charged_.resize(blocks);
     entry.transition.loads_ = checked.loads.size();
     entry.transition.pins_ = checked.sense.size();
   }
@@ -164,20 +123,20 @@ TransitionMemory::TransitionMemory(const CircuitParams& checked) : entries_(kSet
   }
 }
 
-TransitionMemory::Key TransitionMemory::key_of(const CircuitSystem& system, const Vector& place, bool gate_on) const {
+TransitionMemory::Key TransitionMemory::key_of(const Vector& place, bool gate_on) const {
   Key key{};
-  key[Slot::kPanelJ] = gate_on ? 1 : 0;  // books have no cell, and leave the place free
-  for (std::size_t i = 0; i < system.size(); ++i) {
-    if (!has_cell(i)) continue;
-    const double cell = cell_of(place[i], grid(i, system.first_sense()));
-    key[i] = static_cast<std::int32_t>(std::clamp(cell, -1e9, 1e9));
+  for (std::size_t i = 0; i < side_count_; ++i) {
+    const double at = std::clamp(place[sides_[i].slot] / sides_[i].width, -1e9, 1e9);
+    const auto towards_zero = static_cast<std::int32_t>(at);
+    key[i] = towards_zero - (at > static_cast<double>(towards_zero) ? 0 : 1);  // cell_of(), without a call to ceil()
   }
+  key[side_count_] = gate_on ? 1 : 0;
   return key;
 }
 
 TransitionMemory::Entry& TransitionMemory::entry_of(const Key& key) {
   std::uint64_t hash = 14695981039346656037ULL;  // FNV-1a over whole numbers in place of bytes
-  for (const std::int32_t part : key) hash = (hash ^ static_cast<std::uint32_t>(part)) * 1099511628211ULL;
+  for (std::size_t i = 0; i <= side_count_; ++i) hash = (hash ^ static_cast<std::uint32_t>(key[i])) * 1099511628211ULL;
   hash ^= hash >> 32;
   Entry* const set = entries_.data() + (hash % kSets) * kWays;
   Entry* oldest = set;
@@ -196,7 +155,11 @@ TransitionMemory::Entry& TransitionMemory::entry_of(const Key& key) {
 void TransitionMemory::meet(const CircuitRun& run) {
   conditions_.sun = run.conditions.sun;
   conditions_.gate_on = run.conditions.gate_on;
+  const std::size_t side = run.conditions.gate_on ? 1 : 0;
+  if (met_run_[side]) return;
+  met_run_[side] = true;
   if (met_ && standing_ == run.standing && conditions_ == run.conditions) return;
+  met_run_[1 - side] = false;
   for (Entry& entry : entries_) entry.taken = false;
   conditions_ = run.conditions;
   standing_ = run.standing;
@@ -210,21 +173,25 @@ double TransitionMemory::felt_degc(double stage_degc) {
 
 CircuitRun& TransitionMemory::run_under(const CircuitParams& params, const CircuitParts& parts,
                                         const Conditions& conditions, const Standing& with) {
-  std::optional<CircuitRun>& run = runs_[conditions.gate_on ? 1 : 0];
-  if (!run || !run->serves(params, conditions, with)) run.emplace(params, parts, conditions, with);
+  const std::size_t side = conditions.gate_on ? 1 : 0;
+  std::optional<CircuitRun>& run = runs_[side];
+  if (!run || !run->serves(params, conditions, with)) {
+    run.emplace(params, parts, conditions, with);
+    met_run_[side] = false;
+  }
   return *run;
 }
 
-const Transition* TransitionMemory::recall(CircuitRun& run, const Vector& y, Nanos left) {
+TransitionMemory::Recalled TransitionMemory::recall(CircuitRun& run, const Vector& y, Nanos left) {
   CircuitSystem& system = run.system;
-  if (!system.battery_connected() || !system.panel_connected() || y[Slot::kPoa] < kLeastPoaWpm2) return nullptr;
+  if (!system.battery_connected() || !system.panel_connected() || y[Slot::kPoa] < kLeastPoaWpm2) return {};
   meet(run);
   const bool gate_on = run.conditions.gate_on;
   const Vector place = Transition::place_of(system, y, gate_on);
-  Entry& entry = entry_of(key_of(system, place, gate_on));
+  Entry& entry = entry_of(key_of(place, gate_on));
   entry.last = ++clock_;
   if (entry.use == Use::kNone) {
-    if (++entry.visits < kVisitsToBuild) return nullptr;
+    if (++entry.visits < kVisitsToBuild) return {};
     const double slope = system.sun_slope_wpm2_per_s();
     system.set_sun_slope(0.0);
     build(system, place, run.inverse_tolerance, entry);
@@ -232,9 +199,9 @@ const Transition* TransitionMemory::recall(CircuitRun& run, const Vector& y, Nan
     system.follow_battery(y);
     run.stepper.forget();
   }
-  if (entry.use == Use::kBent || entry.transition.length() > left) return nullptr;
+  if (entry.use == Use::kBent || entry.transition.length() > left) return {};
   ++recalled_;
-  return &entry.transition;
+  return {&entry.transition, entry.transition.away(place)};
 }
 
 void TransitionMemory::build(CircuitSystem& system, const Vector& place, const Vector& inverse_tolerance,
@@ -284,7 +251,7 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
   const double start_v = unknowns_at(system, t.middle_, conditions_.gate_on)[Slot::kBus];
   t.lowest_v_ = t.highest_v_ = 0.0;
   for (std::size_t i = 0; i < t.steps_; ++i) {
-    const double moved_v = middle_out_[i * Transition::kOfStep + 1] - start_v;
+    const double moved_v = middle_out_[i * Transition::kOfStep + kBusShown] - start_v;
     t.lowest_v_ = std::min(t.lowest_v_, moved_v);
     t.highest_v_ = std::max(t.highest_v_, moved_v);
   }
@@ -298,6 +265,13 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
       return false;
     }
     differentiate(t, c, width);
+  }
+  for (std::size_t i = 0; i < t.steps_; ++i) {
+    for (std::size_t c = 0; c <= t.columns_; ++c) {
+      const double* const row = t.step_block(i) + c * Transition::kOfStep;
+      t.charged_[c].bus_v[i] = row[kBusShown];
+      t.charged_[c].net_ah[i] = row[kNetShown];
+    }
   }
   return straight_enough(t);
 }
@@ -340,7 +314,7 @@ bool TransitionMemory::run(CircuitSystem& system, const Vector& inverse_toleranc
     for (std::size_t k = 0; k < t.pins_; ++k) figures[Transition::kShown + k] = y[system.first_sense() + k];
   }
   double* figure = out.data() + t.steps_ * Transition::kOfStep;
-  for (const std::size_t slot : kMoving) *figure++ = y[slot] - start[slot];
+  for (const std::size_t slot : Transition::kMoving) *figure++ = y[slot] - start[slot];
   for (std::size_t i = 0; i < t.loads_; ++i) *figure++ = y[Slot::kFirstLoad + i] - start[Slot::kFirstLoad + i];
   return true;
 }
@@ -366,7 +340,7 @@ bool TransitionMemory::straight_enough(const Transition& t) const {
     for (std::size_t k = 0; k < kMost.size(); ++k) straight &= bend[k] <= kMost[k];
     for (std::size_t k = 0; k < t.pins_; ++k) straight &= bend[Transition::kShown + k] <= kMostPinBendV;
   }
-  for (const std::size_t slot : kMoving) {
+  for (const std::size_t slot : Transition::kMoving) {
     const bool energy = slot >= Slot::kPanelJ && slot <= Slot::kSenseJ;
     const bool charge = slot == Slot::kGassingAh || slot == Slot::kUnstoredAh;
     straight &= *bend++ <= (energy ? kMostBookBendJ : charge ? kMostBendAh : kMostSlowBend);

@@ -31,6 +31,10 @@ class Transition {
     double input_v{}, bus_v{}, panel_a{}, charge_a{}, load_a{}, load_v{}, gassing_a{}, net_ah{};
     std::array<double, kMaxSense> pin_v{};
   };
+  /// What of all Samples the battery's gross charge asks for.
+  struct Charged {
+    std::array<double, kMostSteps> bus_v, net_ah;
+  };
   /// How far a circuit is from the middle of the cell, column by column.
   struct Away {
     std::array<Figure, Slot::kFirstLoad + kMaxLoads> of{};
@@ -48,6 +52,8 @@ class Transition {
   [[nodiscard]] double lowest_v() const { return lowest_v_; }
   [[nodiscard]] double highest_v() const { return highest_v_; }
   [[nodiscard]] Sample sample(std::size_t i, const Away& away) const;
+  /// A part of every sample, digit by digit the same.
+  [[nodiscard]] Charged charged(const Away& away) const;
   /// Moves the unknowns that move of themselves, other than capacitors, pins, sun and cells, from the edge to its end.
   void finish(const Away& away, Vector& y) const;
 
@@ -56,6 +62,11 @@ class Transition {
   static constexpr std::size_t kShown = 8;  // figures of a Sample without pins
   static constexpr std::size_t kOfStep = kShown + kMaxSense;
   static constexpr std::size_t kOfEnd = 22;  // figures of finish()
+  // What finish() moves, before the loads.
+  static constexpr std::array kMoving{Slot::kFast,        Slot::kSlow,   Slot::kSoc,     Slot::kHysteresis,
+                                      Slot::kBatteryDegc, Slot::kPanelJ, Slot::kWiringJ, Slot::kStageJ,
+                                      Slot::kBatteryJ,    Slot::kLoadsJ, Slot::kSenseJ,  Slot::kGassingAh,
+                                      Slot::kUnstoredAh};
 
   template <std::size_t kFigures>
   [[nodiscard]] std::array<Figure, kFigures> figures(const Figure* block, const Away& away) const;
@@ -72,6 +83,7 @@ class Transition {
   double inner_v_{};  // of the battery there
   // For each step, and then for the end: figures in the middle of the cell, their slopes in every column, and in pins.
   std::vector<Figure> blocks_;
+  std::vector<Charged> charged_;  // of the same blocks, column by column
 };
 
 /// Transitions by where they begin, built where a circuit comes by again and again; and what the last advances with the
@@ -92,9 +104,13 @@ class TransitionMemory {
   [[nodiscard]] CircuitRun& run_under(const CircuitParams& params, const CircuitParts& parts,
                                       const Conditions& conditions, const Standing& with);
 
-  /// The transition from y, where it is known, is straight enough and ends within `left`; else null. The run is left
-  /// as it was.
-  const Transition* recall(CircuitRun& run, const Vector& y, Nanos left);
+  /// The transition from y, where it is known, is straight enough and ends within `left`; else null. The run, one of
+  /// run_under(), is left as it was.
+  struct Recalled {
+    const Transition* transition{nullptr};
+    Transition::Away away{};
+  };
+  [[nodiscard]] Recalled recall(CircuitRun& run, const Vector& y, Nanos left);
 
   /// For as long as an advance goes on with a run of this memory, nobody else gets one: it might be made anew.
   class Loan {
@@ -127,7 +143,7 @@ class TransitionMemory {
     Transition transition;
   };
 
-  [[nodiscard]] Key key_of(const CircuitSystem& system, const Vector& place, bool gate_on) const;
+  [[nodiscard]] Key key_of(const Vector& place, bool gate_on) const;
   Entry& entry_of(const Key& key);
   void meet(const CircuitRun& run);
   void build(CircuitSystem& system, const Vector& place, const Vector& inverse_tolerance, Entry& entry);
@@ -139,7 +155,16 @@ class TransitionMemory {
   [[nodiscard]] bool straight_enough(const Transition& t) const;
   void differentiate(Transition& t, std::size_t column, Figure width);
 
+  // An unknown that tells cells apart, and how wide they are in it.
+  struct CellSide {
+    std::size_t slot{0};
+    Figure width{0.0};
+  };
+
+  std::array<CellSide, CircuitSystem::kMostUnknowns> sides_;
+  std::size_t side_count_{0};
   std::array<std::optional<CircuitRun>, 2> runs_;  // with the gate off and on
+  std::array<bool, 2> met_run_{};                  // whether the entries are of that run's conditions
   Conditions conditions_;
   Standing standing_;
   double felt_degc_{25.0};

@@ -57,6 +57,9 @@ void run(benchmark::State& bench, double input_f, bool sampled, bool probes) {
 void whole_interval(benchmark::State& bench) {
   run(bench, static_cast<double>(bench.range(0)) * 1e-7, false, false);
 }
+void watched_interval(benchmark::State& bench) {
+  run(bench, static_cast<double>(bench.range(0)) * 1e-7, false, true);
+}
 void interval_split_by_conversions(benchmark::State& bench) {
   run(bench, static_cast<double>(bench.range(0)) * 1e-7, true, false);
 }
@@ -65,6 +68,7 @@ void interval_split_and_traced(benchmark::State& bench) {
 }
 
 BENCHMARK(whole_interval)->ArgName("input_100nF")->Arg(22)->Arg(2200);
+BENCHMARK(watched_interval)->ArgName("input_100nF")->Arg(22)->Arg(2200);
 BENCHMARK(interval_split_by_conversions)->ArgName("input_100nF")->Arg(22)->Arg(2200);
 BENCHMARK(interval_split_and_traced)->ArgName("input_100nF")->Arg(22)->Arg(2200);
 

@@ -256,6 +256,36 @@ TEST(CircuitRun, IsNotDisturbedByALookInTheMidstOfAnAdvance) {
   expect_same_bits(with, without);
 }
 
+// What an advance ends with is then looked at when the next one begins there, and not before.
+TEST(CircuitRun, GoesOnFromAConversionToTheNextAlikeWhetherOrNotAnybodyWatches) {
+  const Circuit circuit{hut()};
+  Conditions c = sunny();
+  c.sun.slope_wpm2_per_s = 50.0;
+  CircuitState watched = circuit.at_rest(rested(), c);
+  CircuitState alone = watched;
+  TransitionMemory of_watched{hut()};
+  TransitionMemory of_alone{hut()};
+  Counter watching;
+  c.gate_on = true;
+  for (int conversion = 1; conversion <= 300; ++conversion) {
+    const Nanos to = conversion * Nanos{104'000};
+    if (conversion % 40 == 20) c.sun = {to, 700.0 + conversion, -50.0};
+    if (conversion % 40 == 0) {  // the same light, on another way from here
+      const double poa_wpm2 = c.sun.poa_wpm2 + c.sun.slope_wpm2_per_s * in_seconds(watched.now - c.sun.since);
+      c.sun = {watched.now, poa_wpm2, 80.0};
+    }
+    const bool looks = conversion % 7 == 0;
+    if (looks) {
+      ASSERT_EQ(circuit.probe(watched, c, of_watched).panel_a, circuit.probe(alone, c, of_alone).panel_a) << conversion;
+    }
+    ASSERT_EQ(circuit.advance(watched, c, to, &watching, &of_watched), AdvanceStatus::kOk);
+    ASSERT_EQ(circuit.advance(alone, c, to, nullptr, &of_alone), AdvanceStatus::kOk);
+    expect_same_bits(watched, alone);
+    ASSERT_FALSE(HasFailure()) << "after conversion " << conversion;
+  }
+  EXPECT_GT(watching.steps, 300);
+}
+
 TEST(CircuitRun, AllocatesNothing) {
   CircuitParams p = hut();
   p.sense.push_back({SenseNode::kBus, OffsetDividerParams{}});

@@ -1,0 +1,72 @@
+// What is remembered of one transition: see transition_memory.h. How it is found is in transition_memory.cc.
+#include <Eigen/Core>
+
+#include "plant/transition_memory.h"
+
+namespace dawnrig::plant {
+
+// The constants, and for every column so many slopes: of all figures at once.
+template <std::size_t kFigures>
+std::array<double, kFigures> Transition::figures(const double* block, const Away& away) const {
+  using Row = Eigen::Array<double, kFigures, 1>;
+  Row sum = Eigen::Map<const Row>{block};
+  for (std::size_t c = 0; c < columns_; ++c) {
+    block += kFigures;
+    sum += Eigen::Map<const Row>{block} * away.of[c];
+  }
+  std::array<double, kFigures> figures;
+  Eigen::Map<Row>{figures.data()} = sum;
+  return figures;
+}
+
+CircuitSystem::Vector Transition::place_of(const CircuitSystem& system, const Vector& y, bool gate_on) {
+  Vector place = y;
+  if (!gate_on) place[Slot::kInput] -= y[Slot::kBus];
+  place[Slot::kFast] = system.parts().battery.inner_v(CircuitSystem::battery_of(y));
+  place[Slot::kBus] -= place[Slot::kFast];
+  return place;
+}
+
+Transition::Away Transition::away(const Vector& place) const {
+  Away away;
+  for (std::size_t c = 0; c < columns_; ++c) away.of[c] = place[column_slot_[c]] - middle_[column_slot_[c]];
+  const std::size_t first = Slot::kFirstLoad + loads_;
+  for (std::size_t i = 0; i < pins_; ++i) away.pin_v[i] = place[first + i] - middle_[first + i];
+  return away;
+}
+
+Transition::Sample Transition::sample(std::size_t i, const Away& away) const {
+  const double* const block = step_block(i);
+  const auto f = figures<kOfStep>(block, away);
+  Sample s{f[0], f[1], f[2], f[3], f[4], f[5], f[6], f[7], {}};
+  const double* const own = block + (1 + columns_) * kOfStep + kShown;
+  for (std::size_t k = 0; k < kMaxSense; ++k) s.pin_v[k] = f[kShown + k] + own[k] * away.pin_v[k];
+  return s;
+}
+
+Transition::Charged Transition::charged(const Away& away) const {
+  using Row = Eigen::Array<double, 4, 1>;
+  constexpr std::size_t kRow = Row::SizeAtCompileTime;
+  static_assert(kMostSteps % kRow == 0);
+  Charged all;
+  for (std::size_t i = 0; i < steps_; i += kRow) {
+    Row bus_v = Eigen::Map<const Row>{charged_[0].bus_v.data() + i};
+    Row net_ah = Eigen::Map<const Row>{charged_[0].net_ah.data() + i};
+    for (std::size_t c = 0; c < columns_; ++c) {
+      const Charged& slope = charged_[1 + c];
+      bus_v += Eigen::Map<const Row>{slope.bus_v.data() + i} * away.of[c];
+      net_ah += Eigen::Map<const Row>{slope.net_ah.data() + i} * away.of[c];
+    }
+    Eigen::Map<Row>{all.bus_v.data() + i} = bus_v;
+    Eigen::Map<Row>{all.net_ah.data() + i} = net_ah;
+  }
+  return all;
+}
+
+void Transition::finish(const Away& away, Vector& y) const {
+  const auto f = figures<kOfEnd>(end_block(), away);
+  for (std::size_t k = 0; k < kMoving.size(); ++k) y[kMoving[k]] += f[k];
+  for (std::size_t i = 0; i < loads_; ++i) y[Slot::kFirstLoad + i] += f[kMoving.size() + i];
+}
+
+}  // namespace dawnrig::plant
