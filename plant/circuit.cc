@@ -208,7 +208,7 @@ class Advance {
   const Books since_;
   GrossCharge gross_;
   Vector y_;
-  Vector from_{};
+  Vector from_;        // where the last step began, for who asks
   Nanos straight_{0};  // until when the sun and the schedules keep their slopes
 };
 

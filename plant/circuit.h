@@ -211,7 +211,7 @@ class Circuit {
   /// of a few milliseconds go by GateStepper, longer ones by the L-stable Rodas3.
   /// With a memory, which goes along with the state, a transition after a gate edge that is like earlier ones is laid
   /// down as it is remembered, within 0.1 mV on the bus: tests/plant/transition_memory_test.cc measures that. It also
-  /// keeps what the last advances under the same conditions have worked out.
+  /// keeps what the last advances have worked out; a run is the same, bit for bit, if it is watched as often as before.
   AdvanceStatus advance(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
                         TransitionMemory* memory = nullptr) const;
 

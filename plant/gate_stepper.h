@@ -45,7 +45,8 @@ class GateStepper {
   [[nodiscard]] bool forced(Vector& y, Nanos length);
   /// Evaluates the system at y, where the next step will begin, which then need not. False: it cannot be evaluated.
   [[nodiscard]] bool look(const Vector& y);
-  /// Owes a look at y, the end of the last step: paid when the next advance begins there, and never otherwise.
+  /// Owes a look at y, the end of the last step: paid by go_on_from() if it is just there, and never otherwise. Who has
+  /// looked at once goes on from other digits of the last iterations.
   void look_later(const Vector& y);
   /// The next step begins at y, maybe under another sun. What of the last look() is still true is not looked at again.
   void go_on_from(const Vector& y);
@@ -66,27 +67,29 @@ class GateStepper {
     double end_v{}, mean_v{};
   };
 
-  [[nodiscard]] bool begin(const Vector& y);
-  void note_start();
-  [[nodiscard]] bool but_for_pins(const Vector& y, const Vector& as) const;
-  void stand_at_end(Vector& y, bool near);
-  [[nodiscard]] TwoModes modes() const;
-  [[nodiscard]] Nanos choose(const TwoModes& two, Nanos left);
+  // All inline where they are called, which is in one file each.
+  // gate_stepper.cc:
+  [[nodiscard]] inline bool begin(const Vector& y);
+  inline void note_start();
+  [[nodiscard]] inline bool but_for_pins(const Vector& y, const Vector& as) const;
+  inline void stand_at_end(Vector& y, bool near);
+  [[nodiscard]] inline TwoModes modes() const;
+  [[nodiscard]] inline Nanos choose(const TwoModes& two, Nanos left);
+  [[nodiscard]] inline bool finite(const Vector& y) const;
+  // gate_stepper_trial.cc:
   /// One trial; next_ is set. Returns the error against the tolerances; not-a-number if it failed.
   [[nodiscard]] double attempt(const Vector& y, const TwoModes& two, double h_s);
-  [[nodiscard]] Currents missed_sharply(const Vector& y) const;
-  [[nodiscard]] Currents missed(const Vector& y, double h_s) const;
-  [[nodiscard]] TwoModes::Pair nodes_per_s(const Currents& i) const;
-  [[nodiscard]] double move_slow(const Vector& y, double mean_battery_a, double h_s);
-  void prepare_pins(double h_s);
-  [[nodiscard]] double move_pins(const Vector& y, double h_s, const Excursion& input, const Excursion& bus,
-                                 bool corrected);
-  [[nodiscard]] Excursion sensed_way(SenseNode node, double h_s, const Excursion& input, const Excursion& bus,
-                                     double bus_stage_v) const;
-  [[nodiscard]] double sensed_start_a(SenseNode node) const;
-  [[nodiscard]] double move_filaments(const Vector& y, double h_s);
-  void keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s);
-  [[nodiscard]] bool finite(const Vector& y) const;
+  [[nodiscard]] inline Currents missed_sharply(const Vector& y) const;
+  [[nodiscard]] inline Currents missed(const Vector& y, double h_s) const;
+  [[nodiscard]] inline TwoModes::Pair nodes_per_s(const Currents& i) const;
+  [[nodiscard]] inline double move_slow(const Vector& y, double mean_battery_a, double h_s);
+  inline void place_pins(const Vector& y, const TwoModes::Step& s, double h_s, const Excursion& input,
+                         const Excursion& bus);
+  [[nodiscard]] inline double move_pins(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s);
+  [[nodiscard]] inline Along way_of(SenseNode node, const TwoModes& two, double h_s, double bus_stage_v) const;
+  [[nodiscard]] inline double sensed_start_a(SenseNode node) const;
+  [[nodiscard]] inline double move_filaments(const Vector& y, double h_s);
+  inline void keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s);
 
   GateStepper(const GateStepper&) = default;  // of the other's system
 
@@ -117,7 +120,11 @@ class GateStepper {
   };
   Start at_{};
   std::array<SensePoint, kMaxSense> pins_;
-  std::array<std::array<double, 3>, kMaxSense> pin_phi_{};  // response over the trial to 1, t, t^2
+  struct PinRate {
+    double z{};       // times the length of the trial
+    Phi<4> phi{0.0};  // of it
+  };
+  std::array<PinRate, kMaxSense> pin_rates_;
   TwoNodes nodes_;
   Currents start_, drift_;  // drift: over one second
   Currents bend_, twist_;   // what the straight lines missed: bend tau^2 + twist tau^3

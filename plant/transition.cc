@@ -31,7 +31,7 @@ Transition::Away Transition::away(const Vector& place) const {
   Away away;
   for (std::size_t c = 0; c < columns_; ++c) away.of[c] = place[column_slot_[c]] - middle_[column_slot_[c]];
   const std::size_t first = Slot::kFirstLoad + loads_;
-  for (std::size_t i = 0; i < pins_; ++i) away.pin_v[i] = place[first + i] - middle_[first + i];
+  for (std::size_t i = 0; i < kMaxSense; ++i) away.pin_v[i] = i < pins_ ? place[first + i] - middle_[first + i] : 0.0;
   return away;
 }
 

@@ -82,11 +82,14 @@ double grid(std::size_t slot, std::size_t first_sense) {
 }
 
 // A full battery, darkness and a cold lamp lie on the rim of a cell, not in its middle: there are bends just there.
-double cell_of(double x, double width) {
-  return std::ceil(x / width) - 1.0;
+std::int32_t cell_of(double x, double per_width) {
+  const double of_width = x * per_width;
+  const double at = of_width > -1e9 ? std::min(of_width, 1e9) : -1e9;  // also what is not a number
+  const auto towards_zero = static_cast<std::int32_t>(at);
+  return towards_zero - (at > static_cast<double>(towards_zero) ? 0 : 1);
 }
 double middle_of(double x, double width) {
-  return (cell_of(x, width) + 0.5) * width;
+  return (cell_of(x, 1.0 / width) + 0.5) * width;
 }
 
 bool has_cell(std::size_t slot) {
@@ -109,7 +112,7 @@ TransitionMemory::TransitionMemory(const CircuitParams& checked) : entries_(kSet
   static_assert(Transition::kMoving.size() + kMaxLoads <= Transition::kOfEnd);
   const std::size_t first_sense = Slot::kFirstLoad + checked.loads.size();
   for (std::size_t slot = 0; slot < first_sense + checked.sense.size(); ++slot) {
-    if (has_cell(slot)) sides_[side_count_++] = {slot, grid(slot, first_sense)};
+    if (has_cell(slot)) sides_[side_count_++] = {slot, 1.0 / grid(slot, first_sense)};
   }
   const std::size_t blocks = kColumns.size() + checked.loads.size() + 2;
   for (Entry& entry : entries_) {
@@ -126,22 +129,25 @@ TransitionMemory::TransitionMemory(const CircuitParams& checked) : entries_(kSet
 TransitionMemory::Key TransitionMemory::key_of(const Vector& place, bool gate_on) const {
   Key key{};
   for (std::size_t i = 0; i < side_count_; ++i) {
-    const double at = std::clamp(place[sides_[i].slot] / sides_[i].width, -1e9, 1e9);
-    const auto towards_zero = static_cast<std::int32_t>(at);
-    key[i] = towards_zero - (at > static_cast<double>(towards_zero) ? 0 : 1);  // cell_of(), without a call to ceil()
+    key[i] = cell_of(place[sides_[i].slot], sides_[i].per_width);
   }
   key[side_count_] = gate_on ? 1 : 0;
   return key;
 }
 
 TransitionMemory::Entry& TransitionMemory::entry_of(const Key& key) {
+  std::size_t& last = last_entry_[static_cast<std::size_t>(key[side_count_])];
+  if (entries_[last].taken && entries_[last].key == key) return entries_[last];
   std::uint64_t hash = 14695981039346656037ULL;  // FNV-1a over whole numbers in place of bytes
   for (std::size_t i = 0; i <= side_count_; ++i) hash = (hash ^ static_cast<std::uint32_t>(key[i])) * 1099511628211ULL;
   hash ^= hash >> 32;
   Entry* const set = entries_.data() + (hash % kSets) * kWays;
   Entry* oldest = set;
   for (Entry* e = set; e != set + kWays; ++e) {
-    if (e->taken && e->key == key) return *e;
+    if (e->taken && e->key == key) {
+      last = static_cast<std::size_t>(e - entries_.data());
+      return *e;
+    }
     if (!oldest->taken) continue;
     if (!e->taken || e->last < oldest->last) oldest = e;
   }
@@ -149,6 +155,7 @@ TransitionMemory::Entry& TransitionMemory::entry_of(const Key& key) {
   oldest->taken = true;
   oldest->visits = 0;
   oldest->use = Use::kNone;
+  last = static_cast<std::size_t>(oldest - entries_.data());
   return *oldest;
 }
 

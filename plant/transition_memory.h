@@ -37,8 +37,8 @@ class Transition {
   };
   /// How far a circuit is from the middle of the cell, column by column.
   struct Away {
-    std::array<Figure, Slot::kFirstLoad + kMaxLoads> of{};
-    std::array<double, kMaxSense> pin_v{};
+    std::array<Figure, Slot::kFirstLoad + kMaxLoads> of;
+    std::array<double, kMaxSense> pin_v;
   };
 
   [[nodiscard]] std::size_t steps() const { return steps_; }
@@ -104,12 +104,13 @@ class TransitionMemory {
   [[nodiscard]] CircuitRun& run_under(const CircuitParams& params, const CircuitParts& parts,
                                       const Conditions& conditions, const Standing& with);
 
-  /// The transition from y, where it is known, is straight enough and ends within `left`; else null. The run, one of
-  /// run_under(), is left as it was.
+  /// What is known of a place: nothing, or a transition and where in its cell the place is.
   struct Recalled {
     const Transition* transition{nullptr};
-    Transition::Away away{};
+    Transition::Away away;  // of no meaning without one
   };
+  /// The transition from y, where it is known, is straight enough and ends within `left`. The run, one of run_under(),
+  /// is left as it was.
   [[nodiscard]] Recalled recall(CircuitRun& run, const Vector& y, Nanos left);
 
   /// For as long as an advance goes on with a run of this memory, nobody else gets one: it might be made anew.
@@ -155,22 +156,23 @@ class TransitionMemory {
   [[nodiscard]] bool straight_enough(const Transition& t) const;
   void differentiate(Transition& t, std::size_t column, Figure width);
 
-  // An unknown that tells cells apart, and how wide they are in it.
+  // An unknown that tells cells apart, and how many there are to a unit of it.
   struct CellSide {
     std::size_t slot{0};
-    Figure width{0.0};
+    Figure per_width{0.0};
   };
 
   std::array<CellSide, CircuitSystem::kMostUnknowns> sides_;
   std::size_t side_count_{0};
   std::array<std::optional<CircuitRun>, 2> runs_;  // with the gate off and on
-  std::array<bool, 2> met_run_{};                  // whether the entries are of that run's conditions
+  std::array<bool, 2> met_run_{};                  // whether the entries are known to be of its conditions
   Conditions conditions_;
   Standing standing_;
   double felt_degc_{25.0};
   bool met_{false};
   bool lent_{false};
   std::vector<Entry> entries_;
+  std::array<std::size_t, 2> last_entry_{};  // with the gate off and on: likely the next one too
   std::uint64_t clock_{0};
   std::int64_t built_{0}, recalled_{0};
   std::vector<Figure> middle_out_, more_out_, less_out_, bend_;

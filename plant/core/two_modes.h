@@ -123,6 +123,25 @@ class TwoModes {
     return to_nodes({h_s * s.phi[0][1] * d[0], h_s * s.phi[1][1] * d[1]});
   }
 
+  /// x' = z x + w from rest: where x is at the end of the step, for each w that runs along it. z times h, and as far
+  /// from the modes' own as apart() makes it, for there the solution is a difference over a difference.
+  [[nodiscard]] static Along followed(const Step& s, double z, const Phi<4>& p) {
+    const Along poly{p[1], 0.0, 0.0, p[2], 2.0 * p[3], 6.0 * p[4]};
+    const auto mode = [&](std::size_t m) {
+      const double forced = poly[0] * s.r0[m] + poly[3] * s.r1[m] + poly[4] * s.r2[m] + poly[5] * s.r3[m];
+      return (s.end[m] - forced) / (s.z[m] - z);
+    };
+    return {poly[0], mode(0), mode(1), poly[3], poly[4], poly[5]};
+  }
+  /// z, or what is nearest of which that can be said; the response differs by less than this share of itself.
+  static constexpr double kApart = 1e-5;
+  [[nodiscard]] static double apart(const Step& s, double z) {
+    for (const double mode : s.z) {
+      if (std::abs(mode - z) < 0.5 * kApart) z = mode - kApart;
+    }
+    return z;
+  }
+
   [[nodiscard]] Pair to_nodes(const Pair& modes) const {
     return {(cosine_ * modes[0] - sine_ * modes[1]) * first_.per_root_f,
             (sine_ * modes[0] + cosine_ * modes[1]) * second_.per_root_f};

@@ -55,8 +55,9 @@ struct Day {
 };
 
 std::vector<Day> days() {
-  std::vector<Day> all{{"bright"},  {"large input capacitor"}, {"full battery"},    {"dusk"},
-                       {"lamp on"}, {"offset diode"},          {"sense wire open"}, {"warm heat sink"}};
+  std::vector<Day> all{{"bright"},     {"large input capacitor"}, {"full battery"},    {"dusk"},
+                       {"lamp on"},    {"offset diode"},          {"sense wire open"}, {"warm heat sink"},
+                       {"long cable"}, {"loose contact"},         {"corroded contact"}};
   all[1].params = ridge_repeater(220e-6);
   all[2].rest.soc_frac = 0.999;
   all[3].conditions.sun.poa_wpm2 = all[3].rest.poa_wpm2 = 12.0;
@@ -64,6 +65,10 @@ std::vector<Day> days() {
   all[5].params.sense[0].network = OffsetDividerParams{15.0, 5e-3, 0.05, 0.0, 0.01, 33e3, 11e3, 68e-9};
   all[6].conditions.sense_faults[0] = SenseFaultKind::kOpen;
   all[7].params.stage.heat_sink = HeatSinkParams{20.0, 0.02};  // follows the sun within the test
+  all[8].conditions.battery_cable_scale = 3.0;
+  all[9].conditions.battery_contact_ohm =
+      0.05;  // the bus then goes far, and the battery's current turns in every cycle
+  all[10].conditions.battery_contact_ohm = 0.2;
   all[7].params.sense.push_back({SenseNode::kStageTemperature, ThermistorInputParams{4700.0, 10e3, 3950.0, 100e-9}});
   return all;
 }
@@ -129,6 +134,21 @@ TEST(TransitionMemory, StaysTrueForHoursBecauseItsErrorsAreJudgedByWhatTheyAddUp
   EXPECT_LT(pair.bus_v, 3e-5);
   EXPECT_NEAR(pair.told.battery.v_fast_v, pair.plain.battery.v_fast_v, 3e-5);
   EXPECT_NEAR(pair.told.battery.soc_frac, pair.plain.battery.soc_frac, 2e-9);
+}
+
+// A current that turns around after each edge meets the battery's other resistance for a moment, a thousand times in
+// the time of its polarisation.
+TEST(TransitionMemory, KeepsTheBusBehindAPoorContactBecauseEveryTurnOfTheCurrentIsFollowed) {
+  for (const double contact_ohm : {0.02, 0.05, 0.2}) {
+    for (const double duty : {0.3, 0.44, 0.6}) {
+      Pair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};
+      pair.c.battery_contact_ohm = contact_ohm;
+      pair.c.sun.poa_wpm2 = 800.0;
+      for (int i = 0; i < 1500; ++i) pair.cycle(duty);
+      EXPECT_LT(pair.bus_v, 1e-4) << contact_ohm << " ohm, duty " << duty;
+      EXPECT_LT(pair.pin_v, 3e-5) << contact_ohm << " ohm, duty " << duty;
+    }
+  }
 }
 
 TEST(TransitionMemory, ForgetsWhatItKnewUnderOtherConditions) {

@@ -96,6 +96,37 @@ TEST_P(TwoModesOf, EndMeanAndProductsAreThoseOfTheDifferentialEquations) {
   }
 }
 
+// A pin behind its filter: a third capacitor, which does not load the two.
+TEST_P(TwoModesOf, WhatFollowsANodeOrAPolynomialIsWhereItsOwnEquationLeads) {
+  const Case& c = GetParam();
+  const Pair r0{0.7 / c.h_s, -0.4 / c.h_s};
+  const Pair r1{0.3 / c.h_s / c.h_s, 0.2 / c.h_s / c.h_s};
+  const Pair d{-0.5 / c.h_s, 0.25 / c.h_s};
+  const Pair e{0.15 / c.h_s, 0.35 / c.h_s};
+  const TwoModes two{TwoNodes{Capacitor{c.first_f}, Capacitor{c.second_f}, c.first_s, c.second_s, c.between_s}, r0, r1};
+  TwoModes::Step s = two.over(c.h_s);
+  (void)two.bend(s, c.h_s, d, e);
+  const Way bent{c, r0, r1, d, e};
+  for (const double z : {0.0, -1e-3, -0.3, -1.0, -12.0, s.z[0], s.z[1], s.z[0] + 1e-6, s.z[1] - 3e-5}) {
+    const bool beside_a_mode = std::abs(z - s.z[0]) < 1e-4 || std::abs(z - s.z[1]) < 1e-4;
+    const double apart = TwoModes::apart(s, z);
+    const Along followed = TwoModes::followed(s, apart, Phi<4>{apart});
+    const auto expect = [&](const Along& way, auto driven, const char* what) {
+      const double x = bent.mean([&](double tau, const Pair& v) { return std::exp(z * (1.0 - tau)) * driven(tau, v); });
+      EXPECT_NEAR(Gram::dot(followed, way), x, 1e-9 + (beside_a_mode ? TwoModes::kApart * std::abs(x) : 0.0))
+          << what << ", z = " << z;
+    };
+    expect(
+        two.first_along(), [](double, const Pair& v) { return v[0]; }, "behind the first node");
+    expect(
+        two.second_along(), [](double, const Pair& v) { return v[1]; }, "behind the second");
+    expect(
+        {1.0, 0.0, 0.0, -2.0, 3.0, 0.5},
+        [](double tau, const Pair&) { return 1.0 - 2.0 * tau + 3.0 * tau * tau + 0.5 * tau * tau * tau; },
+        "behind a polynomial");
+  }
+}
+
 INSTANTIATE_TEST_SUITE_P(Rates, TwoModesOf,
                          testing::Values(Case{"kick", 2.2e-6, 220e-6, 0.003, 55.0, 39.0, 5e-8},
                                          Case{"after the kick", 2.2e-6, 220e-6, 0.003, 55.0, 39.0, 5e-6},
