@@ -120,11 +120,7 @@ class GateStepper {
   };
   Start at_{};
   std::array<SensePoint, kMaxSense> pins_;
-  struct PinRate {
-    double z{};       // times the length of the trial
-    Phi<4> phi{0.0};  // of it
-  };
-  std::array<PinRate, kMaxSense> pin_rates_;
+  std::array<TwoModes::Follower, kMaxSense> followers_;  // the pins, over the trial
   TwoNodes nodes_;
   Currents start_, drift_;  // drift: over one second
   Currents bend_, twist_;   // what the straight lines missed: bend tau^2 + twist tau^3

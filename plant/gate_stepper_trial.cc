@@ -4,6 +4,7 @@
 #include <cmath>
 #include <limits>
 
+#include "plant/core/gram.h"
 #include "plant/gate_stepper.h"
 
 namespace dawnrig::plant {
@@ -214,8 +215,8 @@ void GateStepper::place_pins(const Vector& y, const TwoModes::Step& s, double h_
   for (std::size_t i = 0; i < system_->params().sense.size(); ++i) {
     const std::size_t slot = system_->first_sense() + i;
     const SensePoint& q = pins_[i];
-    const double z = TwoModes::apart(s, h_s * q.pin_d_pin);
-    const Phi<4>& phi = (pin_rates_[i] = {z, Phi<4>{z}}).phi;
+    followers_[i] = {s, h_s * q.pin_d_pin};
+    const Phi<4>& phi = followers_[i].phi;
     const SenseNode sensed = system_->parts().sense[i].node();
     const Excursion node = is_current(sensed) ? Excursion{} : sensed == SenseNode::kPanelInput ? input : bus;
     const double curved_v = 3.0 * node.end_v - 6.0 * node.mean_v;
@@ -231,7 +232,7 @@ double GateStepper::move_pins(const Vector& y, const TwoModes& two, const TwoMod
   for (std::size_t i = 0; i < system_->params().sense.size(); ++i) {
     const std::size_t slot = system_->first_sense() + i;
     const SensePoint& q = pins_[i];
-    const PinRate& rate = pin_rates_[i];
+    const TwoModes::Follower& pin = followers_[i];
     const SenseNode sensed = system_->parts().sense[i].node();
     const std::size_t node = sensed == SenseNode::kPanelInput ? Slot::kInput : Slot::kBus;
     double stage = next_[node] - y[node];
@@ -239,10 +240,10 @@ double GateStepper::move_pins(const Vector& y, const TwoModes& two, const TwoMod
     if (is_current(sensed)) stage = system_->sensed_a(sensed) - sensed_start_a(sensed);
     const double rate_miss = system_->point().sense[i].pin_per_s - q.pin_per_s - q.pin_d_pin * (next_[slot] - y[slot]) -
                              q.pin_d_node * stage;
-    const double more_v = h_s * 2.0 * rate.phi[3] * rate_miss;
+    const double more_v = h_s * 2.0 * pin.phi[3] * rate_miss;
     worst = std::max(worst, std::abs(more_v) * inverse_tolerance_[slot]);
-    const double followed = Gram::dot(TwoModes::followed(s, rate.z, rate.phi), way);
-    next_[slot] = y[slot] + h_s * (rate.phi[1] * q.pin_per_s + q.pin_d_node * followed) + more_v;
+    const double followed = Gram::dot(pin.led_by(s), way);
+    next_[slot] = y[slot] + h_s * (pin.phi[1] * q.pin_per_s + q.pin_d_node * followed) + more_v;
   }
   return worst;
 }

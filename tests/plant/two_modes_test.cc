@@ -8,6 +8,8 @@
 #include <string>
 #include <vector>
 
+#include "plant/core/gram.h"
+
 namespace dawnrig::plant {
 namespace {
 
@@ -109,8 +111,7 @@ TEST_P(TwoModesOf, WhatFollowsANodeOrAPolynomialIsWhereItsOwnEquationLeads) {
   const Way bent{c, r0, r1, d, e};
   for (const double z : {0.0, -1e-3, -0.3, -1.0, -12.0, s.z[0], s.z[1], s.z[0] + 1e-6, s.z[1] - 3e-5}) {
     const bool beside_a_mode = std::abs(z - s.z[0]) < 1e-4 || std::abs(z - s.z[1]) < 1e-4;
-    const double apart = TwoModes::apart(s, z);
-    const Along followed = TwoModes::followed(s, apart, Phi<4>{apart});
+    const Along followed = TwoModes::Follower{s, z}.led_by(s);
     const auto expect = [&](const Along& way, auto driven, const char* what) {
       const double x = bent.mean([&](double tau, const Pair& v) { return std::exp(z * (1.0 - tau)) * driven(tau, v); });
       EXPECT_NEAR(Gram::dot(followed, way), x, 1e-9 + (beside_a_mode ? TwoModes::kApart * std::abs(x) : 0.0))
