@@ -65,11 +65,11 @@ std::vector<Day> days() {
   all[5].params.sense[0].network = OffsetDividerParams{15.0, 5e-3, 0.05, 0.0, 0.01, 33e3, 11e3, 68e-9};
   all[6].conditions.sense_faults[0] = SenseFaultKind::kOpen;
   all[7].params.stage.heat_sink = HeatSinkParams{20.0, 0.02};  // follows the sun within the test
-  all[8].conditions.battery_cable_scale = 3.0;
-  all[9].conditions.battery_contact_ohm =
-      0.05;  // the bus then goes far, and the battery's current turns in every cycle
-  all[10].conditions.battery_contact_ohm = 0.2;
   all[7].params.sense.push_back({SenseNode::kStageTemperature, ThermistorInputParams{4700.0, 10e3, 3950.0, 100e-9}});
+  all[8].conditions.battery_cable_scale = 3.0;
+  // The bus then goes far, and the battery's current turns around in every cycle.
+  all[9].conditions.battery_contact_ohm = 0.05;
+  all[10].conditions.battery_contact_ohm = 0.2;
   return all;
 }
 

@@ -61,15 +61,17 @@ struct Way {
   }
 };
 
-class TwoModesOf : public testing::TestWithParam<Case> {};
-
-TEST_P(TwoModesOf, EndMeanAndProductsAreThoseOfTheDifferentialEquations) {
+class TwoModesOf : public testing::TestWithParam<Case> {
+ protected:
   const Case& c = GetParam();
   const Pair r0{0.7 / c.h_s, -0.4 / c.h_s};
   const Pair r1{0.3 / c.h_s / c.h_s, 0.2 / c.h_s / c.h_s};
   const Pair d{-0.5 / c.h_s, 0.25 / c.h_s};
   const Pair e{0.15 / c.h_s, 0.35 / c.h_s};
   const TwoModes two{TwoNodes{Capacitor{c.first_f}, Capacitor{c.second_f}, c.first_s, c.second_s, c.between_s}, r0, r1};
+};
+
+TEST_P(TwoModesOf, EndMeanAndProductsAreThoseOfTheDifferentialEquations) {
   TwoModes::Step s = two.over(c.h_s);
   const Way straight{c, r0, r1, {}, {}};
   const Way bent{c, r0, r1, d, e};
@@ -100,12 +102,6 @@ TEST_P(TwoModesOf, EndMeanAndProductsAreThoseOfTheDifferentialEquations) {
 
 // A pin behind its filter: a third capacitor, which does not load the two.
 TEST_P(TwoModesOf, WhatFollowsANodeOrAPolynomialIsWhereItsOwnEquationLeads) {
-  const Case& c = GetParam();
-  const Pair r0{0.7 / c.h_s, -0.4 / c.h_s};
-  const Pair r1{0.3 / c.h_s / c.h_s, 0.2 / c.h_s / c.h_s};
-  const Pair d{-0.5 / c.h_s, 0.25 / c.h_s};
-  const Pair e{0.15 / c.h_s, 0.35 / c.h_s};
-  const TwoModes two{TwoNodes{Capacitor{c.first_f}, Capacitor{c.second_f}, c.first_s, c.second_s, c.between_s}, r0, r1};
   TwoModes::Step s = two.over(c.h_s);
   (void)two.bend(s, c.h_s, d, e);
   const Way bent{c, r0, r1, d, e};
