@@ -17,6 +17,7 @@ IMAGES = BUILD / "fixtures"
 PROFILES = PROJECT / "fixtures/profiles"
 REQUIREMENTS = PROJECT / "fixtures/requirements/charge_controller.textproto"
 RIDGE_SITE = PROFILES / "ridge_repeater_site.textproto"
+ALWAYS_BUILT = (PROJECT / "fixtures/reference_device/mutants/always_built.txt").read_text(encoding="utf-8").splitlines()
 
 
 class JudgeTest(TreeTest):
@@ -32,8 +33,13 @@ class JudgeTest(TreeTest):
     def verdicts(self, done):
         return re.findall(r"^(PASS|FAIL|INVALID|VACUOUS) +([A-Z0-9-]+) ", done.stdout, re.MULTILINE)
 
+    def mutant_image(self, name, revision="a"):
+        """An image that ci/mutants once left in this folder is not there on the next machine."""
+        self.assertIn(name, ALWAYS_BUILT, "name it in always_built.txt")
+        return IMAGES / f"reference_device/mutants/{name}_{revision}.elf"
+
     def mutant(self, name, tests, revision="a"):
-        return self.judge((IMAGES / f"reference_device/mutants/{name}_{revision}.elf", PROFILES / f"ridge_repeater_{revision}.textproto",
+        return self.judge((self.mutant_image(name, revision), PROFILES / f"ridge_repeater_{revision}.textproto",
                            RIDGE_SITE), tests=tests)
 
     def assert_found(self, done, *ids):
@@ -100,7 +106,7 @@ class Drift(JudgeTest):
 
     def test_tells_a_float_of_20_mv_more_and_names_it_first(self):
         accepted = self.folder_of(IMAGES / "reference_device/ridge_a.elf", "accepted")
-        today = self.folder_of(IMAGES / "reference_device/mutants/float_20_mv_high_a.elf", "today")
+        today = self.folder_of(self.mutant_image("float_20_mv_high"), "today")
         page = self.root / "drift.html"
         done = self.drift(accepted, today, "--page", page)
         self.assertEqual(done.returncode, 0, done.stdout + done.stderr)
@@ -140,7 +146,7 @@ class SeededBugs(JudgeTest):
         board = (PROFILES / "ridge_repeater_a.textproto").read_text(encoding="utf-8")
         leaking = board.replace("saturation_current_a: {value: 2e-6", "saturation_current_a: {value: 0.01")
         self.assertNotEqual(leaking, board)
-        done = self.judge((IMAGES / "reference_device/mutants/m14_gate_on_at_night_a.elf",
+        done = self.judge((self.mutant_image("m14_gate_on_at_night"),
                            self.write("leaking.textproto", leaking.replace('"../', f'"{PROFILES.parent}/')), RIDGE_SITE),
                           tests="Faults.NightFalls")
         self.assert_found(done, "NIGHT-REVERSE-CHARGE", "NIGHT-GATE-OFF")
