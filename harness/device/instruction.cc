@@ -36,6 +36,7 @@ Instruction two_registers(unsigned word) {
     one.r = static_cast<std::uint8_t>((word << 1U) & 0x1EU);
   } else if ((word & 0xFE00U) == 0x0200U) {
     one.operation = Op::kMul;
+    one.b = 1;
   }
   return one;
 }

@@ -20,7 +20,7 @@ enum class Operation : std::uint8_t {
   kEor,
   kMov,
   kMovw,
-  kMul,  ///< any of the six multiplications
+  kMul,  ///< any of the six multiplications; b is set for all but that of two unsigned whole numbers
   kCom,
   kNeg,
   kSwap,

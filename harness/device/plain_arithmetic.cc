@@ -212,7 +212,7 @@ PlainRunner::Execute bits(const Instruction& which) {
     case Op::kSetFlag:
     case Op::kClearFlag:
       if (which.b == S_I) {
-        return not_plain;
+        return plain_flow(which);
       }
       return [](Cpu& cpu, const Instruction& one) {
         cpu.flag[one.b] = one.operation == Op::kSetFlag ? 1 : 0;
@@ -225,10 +225,10 @@ PlainRunner::Execute bits(const Instruction& which) {
 
 }  // namespace
 
-PlainRunner::Execute plain_arithmetic(const Instruction& which, unsigned opcode) {
+PlainRunner::Execute plain_arithmetic(const Instruction& which) {
   switch (which.operation) {
     case Op::kMul:  // of the six, the signed and fractional ones are rare
-      return (opcode & 0xFC00U) == 0x9C00U ? multiply : not_plain;
+      return which.b == 0 ? multiply : not_plain;
     case Op::kLdi:
       return [](Cpu& cpu, const Instruction& one) {
         cpu.data[one.d] = static_cast<std::uint8_t>(one.k);

@@ -1,4 +1,4 @@
-// Program flow and memory of the plain runner.
+// Program flow, memory, registers of peripherals and the interrupt flag, one instruction at a time.
 #include "harness/device/plain_runner_internal.h"
 
 namespace dawnrig::device {
@@ -17,26 +17,39 @@ int not_plain(Cpu& /*cpu*/, const Instruction& /*one*/) {
 bool in_memory(const Cpu& cpu, unsigned address) {
   return address >= cpu.ram_start && address <= cpu.avr->ramend;
 }
-// Memory, or a register of a peripheral with nobody behind it.
-bool just_read(const Cpu& cpu, unsigned address) {
-  if (in_memory(cpu, address)) {
-    return true;
-  }
-  if (address < kRegisters || address >= cpu.ram_start) {
-    return false;
-  }
-  const auto& cell = cpu.avr->io[AVR_DATA_TO_IO(address)];
-  return address != R_SREG && cell.r.c == nullptr && cell.irq == nullptr;
+// A register of a peripheral that nobody but whoever owns it listens to.
+bool is_register(const Cpu& cpu, unsigned address) {
+  return address >= kRegisters && address < cpu.ram_start && address - kRegisters < MAX_IOs && address != R_SREG &&
+         cpu.avr->io[address - kRegisters].irq == nullptr;
 }
-bool just_written(const Cpu& cpu, unsigned address) {
-  if (in_memory(cpu, address)) {
-    return true;
+// Whoever owns it is asked, as the simulator would ask: at the instant at which the instruction begins, with the
+// program counter still before it.
+bool read(Cpu& cpu, unsigned address, std::uint8_t& value) {
+  if (!in_memory(cpu, address)) {
+    if (!is_register(cpu, address)) {
+      return false;
+    }
+    const auto& owner = cpu.avr->io[address - kRegisters].r;
+    if (owner.c != nullptr) {
+      cpu.data[address] = owner.c(cpu.avr, static_cast<avr_io_addr_t>(address), owner.param);
+    }
   }
-  if (address < kRegisters || address >= cpu.ram_start) {
-    return false;
+  value = cpu.data[address];
+  return true;
+}
+bool write(Cpu& cpu, unsigned address, std::uint8_t value) {
+  if (!in_memory(cpu, address)) {
+    if (!is_register(cpu, address) || address == R_SPL || address == R_SPH) {
+      return false;
+    }
+    const auto& owner = cpu.avr->io[address - kRegisters].w;
+    if (owner.c != nullptr) {
+      owner.c(cpu.avr, static_cast<avr_io_addr_t>(address), value, owner.param);
+      return true;
+    }
   }
-  const auto& cell = cpu.avr->io[AVR_DATA_TO_IO(address)];
-  return address != R_SREG && address != R_SPL && address != R_SPH && cell.w.c == nullptr && cell.irq == nullptr;
+  cpu.data[address] = value;
+  return true;
 }
 
 unsigned stack_pointer(const Cpu& cpu) {
@@ -113,31 +126,48 @@ int read_flags(Cpu& cpu, const Instruction& one) {
   return 1;
 }
 
+// Interrupts that were disabled are served when one more instruction has been executed.
+void set_interrupt_flag(Cpu& cpu, bool on) {
+  if (!on) {
+    cpu.avr->interrupt_state = 0;
+  } else if (cpu.flag[S_I] == 0) {
+    cpu.avr->interrupt_state = -2;
+  }
+  cpu.flag[S_I] = on ? 1 : 0;
+}
+
 int write_flags(Cpu& cpu, const Instruction& one) {
   const unsigned value = cpu.data[one.d];
-  if (value >> 7U != cpu.flag[S_I]) {
-    return kNotPlain;  // interrupts are enabled or disabled by this
-  }
   cpu.data[R_SREG] = static_cast<std::uint8_t>(value);
-  for (unsigned bit = 0; bit < 8; ++bit) {
+  for (unsigned bit = 0; bit < 7; ++bit) {
     cpu.flag[bit] = static_cast<std::uint8_t>((value >> bit) & 1U);
+  }
+  set_interrupt_flag(cpu, value >> 7U != 0);
+  return 1;
+}
+
+int come_back_from_interrupt(Cpu& cpu, const Instruction& one) {
+  const int cycles = come_back(cpu, one);
+  if (cycles != kNotPlain) {
+    set_interrupt_flag(cpu, true);
+    avr_interrupt_reti(cpu.avr);
+  }
+  return cycles;
+}
+
+int sleep(Cpu& cpu, const Instruction& /*one*/) {
+  const auto& pending = cpu.avr->interrupts.pending;
+  if (pending.read == pending.write || cpu.flag[S_I] == 0) {
+    cpu.avr->state = cpu_Sleeping;
   }
   return 1;
 }
 
 int load(Cpu& cpu, const Instruction& one) {
-  if (!just_read(cpu, one.k)) {
-    return kNotPlain;
-  }
-  cpu.data[one.d] = cpu.data[one.k];
-  return one.bytes == 4 ? 2 : 1;
+  return !read(cpu, one.k, cpu.data[one.d]) ? kNotPlain : one.bytes == 4 ? 2 : 1;
 }
 int store(Cpu& cpu, const Instruction& one) {
-  if (!just_written(cpu, one.k)) {
-    return kNotPlain;
-  }
-  cpu.data[one.k] = cpu.data[one.d];
-  return one.bytes == 4 ? 2 : 1;
+  return !write(cpu, one.k, cpu.data[one.d]) ? kNotPlain : one.bytes == 4 ? 2 : 1;
 }
 
 template <bool kLoads>
@@ -147,15 +177,19 @@ int by_pointer(Cpu& cpu, const Instruction& one) {
     pointer = (pointer - 1U) & 0xFFFFU;
   }
   const unsigned address = (pointer + one.k) & 0xFFFFU;
-  // A pointer that loads or stores its own half is left to the simulator, which has its own order of doing that.
-  if (!in_memory(cpu, address) || (one.step != Instruction::Step::kNone && (one.d & 0x1EU) == one.pointer)) {
+  // A pointer that loads or stores its own half is left to the simulator, which has its own order of doing that; so is
+  // one that goes from register to register.
+  const bool steps = one.step != Instruction::Step::kNone;
+  if (steps && (!in_memory(cpu, address) || (one.d & 0x1EU) == one.pointer)) {
     return kNotPlain;
   }
-  (kLoads ? cpu.data[one.d] : cpu.data[address]) = kLoads ? cpu.data[address] : cpu.data[one.d];
+  if (!(kLoads ? read(cpu, address, cpu.data[one.d]) : write(cpu, address, cpu.data[one.d]))) {
+    return kNotPlain;
+  }
   if (one.step == Instruction::Step::kAfterwards) {
     pointer = (pointer + 1U) & 0xFFFFU;
   }
-  if (one.step != Instruction::Step::kNone) {
+  if (steps) {
     cpu.data[one.pointer] = static_cast<std::uint8_t>(pointer);
     cpu.data[one.pointer + 1U] = static_cast<std::uint8_t>(pointer >> 8U);
   }
@@ -219,6 +253,16 @@ PlainRunner::Execute plain_flow(const Instruction& which) {
       return call;
     case Op::kReturn:
       return come_back;
+    case Op::kReturnFromInterrupt:
+      return come_back_from_interrupt;
+    case Op::kSleep:
+      return sleep;
+    case Op::kSetFlag:
+    case Op::kClearFlag:  // that of interrupts
+      return [](Cpu& cpu, const Instruction& one) {
+        set_interrupt_flag(cpu, one.operation == Op::kSetFlag);
+        return 1;
+      };
     case Op::kSkipIfEqual:
       return [](Cpu& cpu, const Instruction& one) { return skip_if(cpu, cpu.data[one.d] == cpu.data[one.r]); };
     case Op::kSkipIfBitClear:

@@ -1,5 +1,7 @@
 #include "harness/device/plain_runner_internal.h"
 
+#include <algorithm>
+
 namespace dawnrig::device {
 namespace {
 
@@ -10,48 +12,87 @@ int not_plain(PlainRunner::Processor& /*cpu*/, const Instruction& /*one*/) {
 }  // namespace
 
 PlainRunner::PlainRunner(avr_t* avr)
-    : cpu_{avr->data, avr->sreg, avr, avr->ioend + 1U, avr->flashend + 1U, nullptr, 0} {
-  start_over();
+    : cpu_{avr->data, avr->sreg, avr, avr->ioend + 1U, avr->flashend + 1U, nullptr, 0},
+      blocks_(avr),
+      code_(cpu_.flash_bytes / 2, not_plain),
+      taken_apart_(cpu_.flash_bytes / 2),
+      words_(cpu_.flash_bytes / 2, 1) {
+  cpu_.words = words_.data();
+}
+
+void PlainRunner::registers_taken() {
+  std::vector<Taken> taken(MAX_IOs);
+  std::transform(std::begin(cpu_.avr->io), std::end(cpu_.avr->io), taken.begin(), [](const auto& cell) {
+    return Taken{cell.r.c != nullptr, cell.w.c != nullptr, cell.irq != nullptr};
+  });
+  if (taken != taken_) {
+    taken_ = taken;
+    start_over();
+  }
 }
 
 void PlainRunner::start_over() {
-  code_.resize(cpu_.flash_bytes / 2);
-  words_.resize(cpu_.flash_bytes / 2);
-  cpu_.words = words_.data();
   for (std::uint32_t at = 0; at < cpu_.flash_bytes; at += 2) {
     const std::uint8_t* const bytes = cpu_.avr->flash + at;  // there is room behind the end of flash
     const auto opcode = static_cast<std::uint16_t>(bytes[0] | (bytes[1] << 8));
     const auto second = static_cast<std::uint16_t>(bytes[2] | (bytes[3] << 8));
-    Plain& plain = code_[at / 2];
-    plain.one = taken_apart(at, opcode, second, cpu_.flash_bytes);
-    words_[at / 2] = static_cast<std::uint8_t>(plain.one.bytes / 2);
+    const Instruction one = taken_apart(at, opcode, second, cpu_.flash_bytes);
+    taken_apart_[at / 2] = one;
+    words_[at / 2] = static_cast<std::uint8_t>(one.bytes / 2);
     // What runs off the end of program memory is left to the simulator, which says what it thinks of that.
     const bool last = at + 4U >= cpu_.flash_bytes;
-    plain.execute = last                                             ? not_plain
-                    : plain.one.operation >= Operation::kBranchIfSet ? plain_flow(plain.one)
-                                                                     : plain_arithmetic(plain.one, opcode);
+    code_[at / 2] = last                                       ? not_plain
+                    : one.operation >= Operation::kBranchIfSet ? plain_flow(one)
+                                                               : plain_arithmetic(one);
   }
+  blocks_.take(taken_apart_);
 }
 
-bool PlainRunner::run(Cycle until) {
+// The simulator serves an interrupt after the instruction that it finds itself at.
+bool PlainRunner::disturbed() const {
+  const avr_t* const avr = cpu_.avr;
+  return avr->state != cpu_Running || avr->interrupt_state < 0 || (avr->interrupt_state > 0 && avr->sreg[S_I] != 0);
+}
+
+bool PlainRunner::step() {
   avr_t* const avr = cpu_.avr;
-  Cycle now = now_of(avr);
-  std::uint32_t pc = avr->pc;
-  const Plain* const code = code_.data();  // in a local: a byte store may alias any member
-  const std::uint32_t flash_bytes = cpu_.flash_bytes;
-  while (now < until && pc < flash_bytes) {
-    const Plain& plain = code[pc / 2];
-    cpu_.next = pc + plain.one.bytes;
-    const int cycles = plain.execute(cpu_, plain.one);
-    if (cycles == kNotPlain) {
-      break;
-    }
-    pc = cpu_.next;
-    now += cycles;
+  const std::uint32_t pc = avr->pc;
+  if (pc >= cpu_.flash_bytes) {
+    return false;
   }
-  avr->pc = pc;
-  avr->cycle = static_cast<avr_cycle_count_t>(now);
-  return now >= until;
+  const Instruction& one = taken_apart_[pc / 2];
+  cpu_.next = pc + one.bytes;
+  const int cycles = code_[pc / 2](cpu_, one);
+  if (cycles == kNotPlain) {
+    return false;
+  }
+  avr->cycle += static_cast<avr_cycle_count_t>(cycles);
+  if (avr->state != cpu_Crashed) {  // a crash is told with the instruction that it happened at
+    avr->pc = cpu_.next;
+  }
+  return true;
+}
+
+PlainRunner::Outcome PlainRunner::run(Cycle limit) {
+  const avr_t* const avr = cpu_.avr;
+  if (disturbed()) {
+    return step() ? Outcome::kToSettle : Outcome::kNotPlain;
+  }
+  while (true) {
+    // Registers that were written to may have moved the next event.
+    const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
+    const Cycle until = first == nullptr ? limit : std::min(limit, static_cast<Cycle>(first->when));
+    blocks_.run(until);
+    if (now_of(avr) >= until) {
+      return Outcome::kToSettle;
+    }
+    if (!step()) {
+      return Outcome::kNotPlain;
+    }
+    if (disturbed()) {
+      return Outcome::kToSettle;
+    }
+  }
 }
 
 }  // namespace dawnrig::device

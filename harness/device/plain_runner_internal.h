@@ -7,23 +7,32 @@
 #include <vector>
 
 #include "harness/device/instruction.h"
+#include "harness/device/plain_blocks_internal.h"
 #include "harness/device/simavr_internal.h"
 
 namespace dawnrig::device {
 
 /// Does to the processor just what the simulator would have done, cycle for cycle: arithmetic with its flags, branches,
-/// calls, and loads and stores of memory and of registers that nobody listens to. Stops before any instruction that
-/// touches a peripheral, changes whether interrupts are enabled, sleeps, writes program memory, leaves memory, or is
-/// not one of those it knows: those go to the simulator, which alone calls back, traps and reports. Held to the
-/// simulator, state by state, in tests/device/plain_runner_test.cc, and on every image of the repository by
-/// tests/rig/skipping_test.cc.
+/// calls, loads and stores of memory and of peripherals' registers, the interrupt flag, sleep. Whoever owns a register
+/// is called as the simulator would have called it. Stops before any instruction that changes single bits of registers,
+/// moves the stack, reads or writes program memory, leaves memory, or is not one of those it knows: those go to the
+/// simulator, which alone traps and reports. Runs of instructions that end before the next event are executed as wholes
+/// (PlainBlocks), the others one at a time. Held to the simulator, state by state, in
+/// tests/device/plain_runner_test.cc, and on every image of the repository by tests/rig/skipping_test.cc.
 class PlainRunner {
  public:
   explicit PlainRunner(avr_t* avr);
 
-  /// Executes while the cycle count is below `until` and the next instruction is plain. No interrupt may be due.
-  /// Returns whether `until` was reached.
-  bool run(Cycle until);
+  enum class Outcome : std::uint8_t {
+    kToSettle,  ///< `limit` or an event was reached, or the last instruction asks for events and interrupts to be
+                ///< looked at
+    kNotPlain,  ///< the simulator has to execute the next instruction
+  };
+  /// Executes what is plain while the cycle count is below `limit` and no event is due. If an interrupt is about to be
+  /// served, or would be after one more instruction, that is one instruction.
+  Outcome run(Cycle limit);
+  /// Every peripheral has taken its registers. Has to be called before the first run, and when that may have changed.
+  void registers_taken();
   /// Program memory has been written to.
   void start_over();
 
@@ -42,18 +51,26 @@ class PlainRunner {
   static constexpr int kNotPlain = -1;
 
  private:
-  struct Plain {
-    Execute execute{nullptr};
-    Instruction one;
+  struct Taken {
+    bool for_reads{false};
+    bool for_writes{false};
+    bool listened_to{false};
+    bool operator==(const Taken&) const = default;
   };
 
+  [[nodiscard]] bool step();
+  [[nodiscard]] bool disturbed() const;
+
   Processor cpu_;
-  std::vector<Plain> code_;          // one per word of program memory
-  std::vector<std::uint8_t> words_;  // likewise
+  PlainBlocks blocks_;
+  std::vector<Execute> code_;             // one per word of program memory
+  std::vector<Instruction> taken_apart_;  // likewise
+  std::vector<std::uint8_t> words_;       // likewise
+  std::vector<Taken> taken_;              // one per register
 };
 
 /// How an instruction is executed; never null.
-[[nodiscard]] PlainRunner::Execute plain_arithmetic(const Instruction& one, unsigned opcode);
+[[nodiscard]] PlainRunner::Execute plain_arithmetic(const Instruction& one);
 [[nodiscard]] PlainRunner::Execute plain_flow(const Instruction& one);
 
 }  // namespace dawnrig::device

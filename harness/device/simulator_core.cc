@@ -201,6 +201,9 @@ void SimulatorCore::reset() {
   for (Peripheral* peripheral : peripherals_) {
     peripheral->reset();
   }
+  if (runner_) {
+    runner_->registers_taken();
+  }
 }
 
 void SimulatorCore::run(Cycle until) {
@@ -226,12 +229,10 @@ void SimulatorCore::run_plainly() {
     run_awake();
     return;
   }
-  // An interrupt that waits for the instruction after this one is the simulator's business, too.
-  const bool undisturbed = avr_->interrupt_state == 0 || (avr_->interrupt_state > 0 && avr_->sreg[S_I] == 0);
-  const avr_cycle_timer_slot_t* const first = avr_->cycle_timers.timer;
-  const Cycle event = first == nullptr ? until_ : static_cast<Cycle>(first->when);
-  if (undisturbed && runner_->run(std::min({event, until_, skipper_->next_look()}))) {
-    settle();
+  if (runner_->run(std::min(until_, skipper_->next_look())) == PlainRunner::Outcome::kToSettle) {
+    if (!crashed()) {
+      settle();
+    }
     return;
   }
   constexpr unsigned kStoreProgram = 0x95E8;

@@ -1,0 +1,112 @@
+#include "harness/device/plain_blocks_internal.h"
+
+#include <algorithm>
+
+namespace dawnrig::device {
+namespace {
+
+constexpr std::uint8_t kLongestRun = 32;  // handlers call the next one: without an optimiser each adds a frame
+
+const BlockOp* leave(std::uint8_t* /*data*/, const BlockOp* op, std::uint8_t* /*flag*/, BlockCpu& cpu) {
+  return cpu.leave(op);
+}
+
+// The run before ends here, and the next one begins.
+const BlockOp* cut(std::uint8_t* /*data*/, const BlockOp* op, std::uint8_t* /*flag*/, BlockCpu& /*cpu*/) {
+  return op;
+}
+
+bool is_skip(const Instruction& one) {
+  return one.operation == Operation::kSkipIfEqual || one.operation == Operation::kSkipIfBitClear ||
+         one.operation == Operation::kSkipIfBitSet;
+}
+bool goes_to_k(const Instruction& one) {
+  return one.operation == Operation::kBranchIfSet || one.operation == Operation::kBranchIfClear ||
+         one.operation == Operation::kJump || one.operation == Operation::kCall;
+}
+
+}  // namespace
+
+PlainBlocks::PlainBlocks(avr_t* avr) {
+  cpu_.avr = avr;
+  cpu_.words = (avr->flashend + 1U) / 2U;
+  cpu_.ram_start = avr->ioend + 1U;
+  cpu_.ram_span = avr->ramend - cpu_.ram_start;
+  cpu_.stack_floor = cpu_.ram_start + 0x100U;
+  BlockOp nothing{leave, leave};
+  nothing.needs = kAllFlags;
+  ops_.assign(cpu_.words + 2U, nothing);  // a skip near the end of program memory may lead behind it
+  cpu_.first = ops_.data();
+}
+
+// From the end on: what an instruction is to a run depends on those behind it.
+void PlainBlocks::take(const std::vector<Instruction>& code) {
+  for (std::size_t at = code.size(); at-- > 0;) {
+    place(at, code);
+  }
+}
+
+void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
+  const Instruction& one = code[at];
+  const std::size_t target = one.k / 2U;
+  BlockOp& op = ops_[at];
+  op = BlockOp{leave, leave};
+  op.needs = kAllFlags;
+  // What may run off the end of program memory, or jump behind it, is for whoever has something to say about that.
+  if (at + 2 >= code.size() || (goes_to_k(one) && target >= code.size())) {
+    return;
+  }
+  const std::size_t behind = at + one.bytes / 2U;
+  const BlockOp& next = ops_[behind];
+  const bool goes_on = next.go == next.begin;
+  op.k = static_cast<std::uint16_t>(one.k);
+  op.jump = static_cast<std::int32_t>(goes_to_k(one) ? target - at : 0U);
+  op.d = one.d;
+  op.r = one.pointer != 0 ? one.pointer : one.r;
+  op.b = one.b;
+  if (is_skip(one)) {
+    op.count = code[behind].bytes / 2U;
+  } else if (goes_on && next.length != 0 && code[behind].operation == one.operation && next.count < kMostAlike) {
+    op.count = static_cast<std::uint8_t>(next.count + 1U);
+  }
+  BlockPart part = block_arithmetic(one, next.needs);
+  part = part.handler != nullptr ? part : block_memory(one, cpu_, op);
+  part = part.handler != nullptr ? part : block_flow(one, cpu_);
+  if (part.handler == nullptr) {
+    return;
+  }
+  using Kind = BlockPart::Kind;
+  const bool ends = part.kind == Kind::kEndsRun || !goes_on;
+  op.go = op.begin = part.handler;
+  op.rest = static_cast<std::uint16_t>(part.cycles + (ends ? 0 : next.rest));
+  op.length = static_cast<std::uint8_t>(1 + (ends ? 0 : next.length));
+  if (part.kind == Kind::kSure) {
+    op.needs = static_cast<std::uint8_t>(flags_read_by(one) | (next.needs & ~flags_set_by(one)));
+  }
+  if (op.length >= kLongestRun) {
+    op.go = cut;
+    op.needs = kAllFlags;
+  }
+}
+
+void PlainBlocks::run(Cycle until) {
+  avr_t* const avr = cpu_.avr;
+  if (avr->pc / 2U >= cpu_.words) {
+    return;
+  }
+  const BlockOp* op = cpu_.first + avr->pc / 2U;
+  cpu_.left = until - now_of(avr);
+  while (cpu_.left >= op->rest) {
+    cpu_.left -= op->rest;
+    const BlockOp* const next = op->begin(avr->data, op, avr->sreg, cpu_);
+    if (next == nullptr) {
+      op = cpu_.stopped_at;
+      break;
+    }
+    op = next;
+  }
+  avr->pc = static_cast<avr_flashaddr_t>(op - cpu_.first) * 2U;
+  avr->cycle = static_cast<avr_cycle_count_t>(until - cpu_.left);
+}
+
+}  // namespace dawnrig::device
