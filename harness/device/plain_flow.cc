@@ -150,14 +150,13 @@ int come_back_from_interrupt(Cpu& cpu, const Instruction& one) {
   const int cycles = come_back(cpu, one);
   if (cycles != kNotPlain) {
     set_interrupt_flag(cpu, true);
-    avr_interrupt_reti(cpu.avr);
+    end_interrupt(cpu.avr);
   }
   return cycles;
 }
 
 int sleep(Cpu& cpu, const Instruction& /*one*/) {
-  const auto& pending = cpu.avr->interrupts.pending;
-  if (pending.read == pending.write || cpu.flag[S_I] == 0) {
+  if (!interrupt_pending(cpu.avr) || cpu.flag[S_I] == 0) {
     cpu.avr->state = cpu_Sleeping;
   }
   return 1;

@@ -1,6 +1,82 @@
 #include "harness/device/simavr_internal.h"
 
+#include <iterator>
+
 namespace dawnrig::device {
+namespace {
+
+void raise_line(avr_irq_t& line, std::uint32_t value) {
+  if (line.hook != nullptr) {
+    avr_raise_irq(&line, value);
+  } else {
+    line.value = value;
+  }
+}
+
+/// The simulator looks after a stack that comes near an end of memory.
+bool can_push_back_address(const avr_t* avr) {
+  const unsigned pointer = avr->data[R_SPL] | (avr->data[R_SPH] << 8U);
+  return pointer <= avr->ramend && pointer >= avr->ioend + 1U + 0x100U + avr->address_size;
+}
+
+void push_back_address(avr_t* avr) {
+  unsigned pointer = avr->data[R_SPL] | (avr->data[R_SPH] << 8U);
+  std::uint32_t back = avr->pc / 2;
+  for (unsigned i = 0; i < avr->address_size; ++i) {
+    avr->data[pointer--] = static_cast<std::uint8_t>(back);
+    back >>= 8U;
+  }
+  avr->data[R_SPL] = static_cast<std::uint8_t>(pointer);
+  avr->data[R_SPH] = static_cast<std::uint8_t>(pointer >> 8U);
+}
+
+}  // namespace
+
+void serve_interrupt(avr_t* avr) {
+  auto& table = avr->interrupts;
+  auto& queue = table.pending;
+  constexpr unsigned kMask = avr_int_pending_fifo_size - 1;
+  if (!interrupt_pending(avr) || !can_push_back_address(avr) || table.running_ptr == std::size(table.running)) {
+    avr_service_interrupts(avr);
+    return;
+  }
+  unsigned first = queue.read;  // the one that goes first: the lowest vector
+  for (unsigned at = queue.read; at != queue.write; at = (at + 1) & kMask) {
+    first = queue.buffer[at]->vector < queue.buffer[first]->vector ? at : first;
+  }
+  avr_int_vector_t& vector = *queue.buffer[first];
+  queue.buffer[first] = queue.buffer[queue.read];
+  queue.read = static_cast<decltype(queue.read)>((queue.read + 1U) & kMask);
+  raise_line(table.irq[AVR_INT_IRQ_PENDING], interrupt_pending(avr) ? 1 : 0);
+  if (!bit_of(avr, vector.enable) || vector.pending == 0) {
+    vector.pending = 0;  // disabled, or cleared, before it was served
+    avr->interrupt_state = interrupt_pending(avr) ? 1 : 0;
+    return;
+  }
+  push_back_address(avr);
+  avr->sreg[S_I] = 0;
+  avr->interrupt_state = 0;
+  avr->pc = static_cast<avr_flashaddr_t>(vector.vector) * avr->vector_size;
+  raise_line(vector.irq[AVR_INT_IRQ_RUNNING], 1);
+  raise_line(table.irq[AVR_INT_IRQ_RUNNING], vector.vector);
+  table.running[table.running_ptr++] = &vector;
+  vector.pending = 0;
+  raise_line(vector.irq[AVR_INT_IRQ_PENDING], 0);
+  raise_line(table.irq[AVR_INT_IRQ_PENDING], interrupt_pending(avr) ? queue.buffer[queue.read]->vector : 0U);
+  if (vector.raise_sticky == 0) {
+    put_bit(avr, vector.raised, false);
+  }
+}
+
+void end_interrupt(avr_t* avr) {
+  auto& table = avr->interrupts;
+  if (table.running_ptr > 0) {
+    raise_line(table.running[--table.running_ptr]->irq[AVR_INT_IRQ_RUNNING], 0);
+  }
+  raise_line(table.irq[AVR_INT_IRQ_RUNNING],
+             table.running_ptr > 0 ? table.running[table.running_ptr - 1]->vector : std::uint8_t{0});
+  raise_line(table.irq[AVR_INT_IRQ_PENDING], interrupt_pending(avr) ? 1 : 0);
+}
 
 void withdraw_interrupt(avr_t* avr, avr_int_vector_t& vector) {
   if (vector.pending == 0) {

@@ -75,6 +75,9 @@ Module* next_module(avr_t* avr, const char* kind, avr_io_t* previous = nullptr) 
   return reinterpret_cast<Module*>(io);  // the module struct begins with its avr_io_t
 }
 
+inline bool interrupt_pending(const avr_t* avr) {
+  return avr->interrupts.pending.read != avr->interrupts.pending.write;
+}
 inline bool bit_of(const avr_t* avr, avr_regbit_t bit) {
   return bit.reg != 0 && ((avr->data[bit.reg] >> bit.bit) & bit.mask) != 0;
 }
@@ -91,6 +94,12 @@ void withdraw_interrupt(avr_t* avr, avr_int_vector_t& vector);
 /// Asks for service if the interrupt is enabled and its flag stands: what hardware does the instant an enable bit is
 /// set.
 void ask_if_flagged(avr_t* avr, avr_int_vector_t& vector);
+
+/// What avr_service_interrupts() and avr_interrupt_reti() do to the processor, without raising lines that nobody
+/// listens to. The first is for a processor that has an interrupt to serve, and asks the simulator where more than a
+/// jump to the vector may come of it.
+void serve_interrupt(avr_t* avr);
+void end_interrupt(avr_t* avr);
 
 /// SBI sets one bit of a register whose other ones must not be written back (flags cleared by ones, PINx toggles);
 /// the simulator writes the whole byte. The bits the firmware really wrote.

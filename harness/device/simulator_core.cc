@@ -270,8 +270,16 @@ void SimulatorCore::run_awake() {
   settle();
 }
 
+// With nothing due there is nothing to process. Who runs by the simulator's own count of cycles has that counted anew.
+void SimulatorCore::process_events() {
+  const avr_cycle_timer_slot_t* const first = avr_->cycle_timers.timer;
+  if (!runner_ || first == nullptr || first->when <= avr_->cycle) {
+    avr_cycle_timer_process(avr_);
+  }
+}
+
 void SimulatorCore::settle() {
-  avr_cycle_timer_process(avr_);
+  process_events();
   if (avr_->state == cpu_Sleeping) {
     note_sleep();
   }
@@ -303,10 +311,14 @@ void SimulatorCore::enter_interrupts() {
     if (++avr_->interrupt_state < 0) {
       return;
     }
-    avr_->interrupt_state = avr_has_pending_interrupts(avr_) != 0 ? 1 : 0;
+    avr_->interrupt_state = interrupt_pending(avr_) ? 1 : 0;
   }
   while (avr_->interrupt_state > 0 && avr_->sreg[S_I] != 0 && !crashed()) {
-    avr_service_interrupts(avr_);
+    if (runner_) {
+      serve_interrupt(avr_);
+    } else {
+      avr_service_interrupts(avr_);
+    }
   }
   if (avr_->sreg[S_I] != 0 || avr_->interrupt_state != 0 || crashed()) {
     return;
@@ -314,10 +326,10 @@ void SimulatorCore::enter_interrupts() {
   ++interrupts_entered_;
   // The response time, which the simulator leaves out: the program counter is pushed byte by byte.
   avr_->cycle += avr_->address_size == 3 ? 5U : 4U;
-  for (Peripheral* peripheral : peripherals_) {
+  for (Peripheral* peripheral : follow_levels_) {
     peripheral->interrupt_entered();
   }
-  avr_cycle_timer_process(avr_);
+  process_events();
 }
 
 void SimulatorCore::note_sleep() {

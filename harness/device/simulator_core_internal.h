@@ -22,7 +22,8 @@ class Peripheral {
   virtual ~Peripheral() = default;
   /// Registers were just cleared and every appointment dropped; puts reset values back.
   virtual void reset() = 0;
-  /// An interrupt routine was just entered: flags that follow a level ask again here.
+  /// An interrupt routine was just entered: flags that follow a level ask again here. Only for those that asked to be
+  /// told.
   virtual void interrupt_entered() {}
   /// The CPU enters (true) or leaves (false) a sleep mode in which the I/O clock stands still.
   virtual void io_clock_stopped(bool /*stopped*/) {}
@@ -51,6 +52,8 @@ class SimulatorCore {
   [[nodiscard]] avr_t* avr() const { return avr_; }
   [[nodiscard]] Cycle now() const { return now_of(avr_); }
   void attach(Peripheral& peripheral) { peripherals_.push_back(&peripheral); }
+  /// Calls its interrupt_entered().
+  void tell_of_interrupts(Peripheral& peripheral) { follow_levels_.push_back(&peripheral); }
   /// See IdleSkipper::vouch_for().
   void vouch_for(avr_io_addr_t address, Peripheral& reader);
 
@@ -82,6 +85,7 @@ class SimulatorCore {
  private:
   void run_plainly();
   void settle();
+  void process_events();
   [[nodiscard]] bool skips_too_far_at(avr_flashaddr_t pc) const;
   void run_asleep();
   void allow_strides();
@@ -94,6 +98,7 @@ class SimulatorCore {
 
   avr_t* avr_{nullptr};
   std::vector<Peripheral*> peripherals_;
+  std::vector<Peripheral*> follow_levels_;
   std::unique_ptr<IdleSkipper> skipper_;  ///< none: nothing is ever skipped
   std::unique_ptr<PlainRunner> runner_;   ///< none: the simulator executes every instruction
   std::string crash_reason_;
