@@ -34,10 +34,10 @@ void put_signs(std::uint8_t* flag, unsigned index) {
 
 /// The instruction, then the next one.
 template <auto kWork>
-const BlockOp* then(std::uint8_t* data, const BlockOp* op, std::uint8_t* flag, BlockCpu& cpu) {
-  kWork(data, *op, flag);
+const BlockOp* then(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  kWork(data, *op, cpu.flag);
   ++op;
-  return op->go(data, op, flag, cpu);
+  return op->go(data, op, cpu);
 }
 
 /// `wide`: the sum or difference with its carry or borrow in bit 8.

@@ -1,18 +1,18 @@
 #include "harness/device/plain_blocks_internal.h"
 
-#include <algorithm>
+#include <cstring>
 
 namespace dawnrig::device {
 namespace {
 
 constexpr std::uint8_t kLongestRun = 32;  // handlers call the next one: without an optimiser each adds a frame
 
-const BlockOp* leave(std::uint8_t* /*data*/, const BlockOp* op, std::uint8_t* /*flag*/, BlockCpu& cpu) {
+const BlockOp* leave(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
   return cpu.leave(op);
 }
 
 // The run before ends here, and the next one begins.
-const BlockOp* cut(std::uint8_t* /*data*/, const BlockOp* op, std::uint8_t* /*flag*/, BlockCpu& /*cpu*/) {
+const BlockOp* cut(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& /*cpu*/) {
   return op;
 }
 
@@ -57,10 +57,12 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
     return;
   }
   const std::size_t behind = at + one.bytes / 2U;
-  const BlockOp& next = ops_[behind];
-  const bool goes_on = next.go == next.begin;
+  // A run goes on at the target of a jump, if that is further on and so known already.
+  const bool jumps = one.operation == Operation::kJump || one.operation == Operation::kCall;
+  const BlockOp& next = ops_[jumps && target > at ? target : behind];
+  const bool goes_on = next.go == next.begin && (!jumps || target > at);
   op.k = static_cast<std::uint16_t>(one.k);
-  op.jump = static_cast<std::int32_t>(goes_to_k(one) ? target - at : 0U);
+  op.jump = goes_to_k(one) ? static_cast<std::int32_t>(target) - static_cast<std::int32_t>(at) : 0;
   op.d = one.d;
   op.r = one.pointer != 0 ? one.pointer : one.r;
   op.b = one.b;
@@ -71,7 +73,7 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
   }
   BlockPart part = block_arithmetic(one, next.needs);
   part = part.handler != nullptr ? part : block_memory(one, cpu_, op);
-  part = part.handler != nullptr ? part : block_flow(one, cpu_);
+  part = part.handler != nullptr ? part : block_flow(one, cpu_, jumps && target > at);
   if (part.handler == nullptr) {
     return;
   }
@@ -89,24 +91,29 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
   }
 }
 
-void PlainBlocks::run(Cycle until) {
+void PlainBlocks::run(Cycle limit) {
   avr_t* const avr = cpu_.avr;
   if (avr->pc / 2U >= cpu_.words) {
     return;
   }
   const BlockOp* op = cpu_.first + avr->pc / 2U;
-  cpu_.left = until - now_of(avr);
+  cpu_.limit = limit;
+  cpu_.until = first_event(avr, limit);
+  cpu_.left = cpu_.until - now_of(avr);
+  std::memcpy(cpu_.flag, avr->sreg, sizeof cpu_.flag);
+  std::uint8_t* const data = avr->data;
   while (cpu_.left >= op->rest) {
     cpu_.left -= op->rest;
-    const BlockOp* const next = op->begin(avr->data, op, avr->sreg, cpu_);
+    const BlockOp* const next = op->begin(data, op, cpu_);
     if (next == nullptr) {
       op = cpu_.stopped_at;
       break;
     }
     op = next;
   }
+  std::memcpy(avr->sreg, cpu_.flag, sizeof cpu_.flag);
   avr->pc = static_cast<avr_flashaddr_t>(op - cpu_.first) * 2U;
-  avr->cycle = static_cast<avr_cycle_count_t>(until - cpu_.left);
+  avr->cycle = static_cast<avr_cycle_count_t>(cpu_.until - cpu_.left);
 }
 
 }  // namespace dawnrig::device

@@ -16,9 +16,9 @@ struct BlockCpu;
 
 constexpr std::uint8_t kMostAlike = 16;  ///< pushes, or pops, that one handler executes
 
-/// Executes one instruction and those behind it up to the end of their run. Returns where to go on; nullptr: at
-/// `cpu.stopped_at` stands one that is not for here, and everything is as before it.
-using BlockHandler = const BlockOp* (*)(std::uint8_t* data, const BlockOp* op, std::uint8_t* flag, BlockCpu& cpu);
+/// Executes one instruction and those behind it up to the end of their run. Returns where to go on; nullptr: a run ends
+/// before `cpu.stopped_at`, and everything is as before that instruction.
+using BlockHandler = const BlockOp* (*)(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu);
 
 /// One per word of program memory, so that the instruction behind is the next element or the one after it.
 struct BlockOp {
@@ -35,14 +35,18 @@ struct BlockOp {
   std::uint8_t length{0};  ///< instructions from here to the end of the run; none: it is not for here
 };
 
+/// The processor while runs are executed: its registers and memory stay where they are, all else is here.
 struct BlockCpu {
+  std::uint8_t flag[8]{};
   avr_t* avr{nullptr};
   const BlockOp* first{nullptr};  ///< of program memory
   std::uint32_t words{0};         ///< how many there are
   std::uint32_t ram_start{0};
   std::uint32_t ram_span{0};     ///< the last address of memory, counted from its first
   std::uint32_t stack_floor{0};  ///< a stack below is watched by somebody else
-  Cycle left{0};                 ///< cycles until the next event, when the run at hand has ended
+  Cycle left{0};                 ///< cycles from the end of the run at hand until `until`
+  Cycle until{0};                ///< the next event, or `limit`
+  Cycle limit{0};
   const BlockOp* stopped_at{nullptr};
 
   /// Ends a run before the instruction at hand.
@@ -61,8 +65,9 @@ class PlainBlocks {
 
   /// `code`: what stands at each word of program memory.
   void take(const std::vector<Instruction>& code);
-  /// Executes whole runs from the program counter on that end by `until`.
-  void run(Cycle until);
+  /// Executes whole runs from the program counter on that end by `limit` and by the next event. Returns early if an
+  /// interrupt is about to be served or the processor no longer runs.
+  void run(Cycle limit);
 
  private:
   void place(std::size_t at, const std::vector<Instruction>& code);
@@ -74,9 +79,10 @@ class PlainBlocks {
 /// What an instruction is to a run.
 struct BlockPart {
   enum class Kind : std::uint8_t {
-    kSure,     ///< always executed
-    kMayStop,  ///< may find that it is not plain
-    kEndsRun,  ///< says where to go on; may find that it is not plain, too
+    kSure,      ///< always executed
+    kMayStop,   ///< may find that it is not plain
+    kBranches,  ///< may end the run instead, and say where to go on
+    kEndsRun,   ///< says where to go on; may find that it is not plain, too
   };
   BlockHandler handler{nullptr};  ///< nullptr: not for runs
   int cycles{1};                  ///< if no branch is taken
@@ -86,6 +92,17 @@ struct BlockPart {
 [[nodiscard]] BlockPart block_arithmetic(const Instruction& one, unsigned live);
 /// Needs to know how many are in a row.
 [[nodiscard]] BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockOp& op);
-[[nodiscard]] BlockPart block_flow(const Instruction& one, const BlockCpu& cpu);
+/// `goes_on`: the run goes on at the target of a jump or call.
+[[nodiscard]] BlockPart block_flow(const Instruction& one, const BlockCpu& cpu, bool goes_on);
+
+/// Whether an interrupt is about to be served, at once or after one more instruction, or the processor does not run.
+[[nodiscard]] inline bool disturbed(const avr_t* avr) {
+  return avr->state != cpu_Running || avr->interrupt_state < 0 || (avr->interrupt_state > 0 && avr->sreg[S_I] != 0);
+}
+/// The first event, or `limit` if that is earlier.
+[[nodiscard]] inline Cycle first_event(const avr_t* avr, Cycle limit) {
+  const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
+  return first != nullptr && static_cast<Cycle>(first->when) < limit ? static_cast<Cycle>(first->when) : limit;
+}
 
 }  // namespace dawnrig::device

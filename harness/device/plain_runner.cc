@@ -1,6 +1,7 @@
 #include "harness/device/plain_runner_internal.h"
 
 #include <algorithm>
+#include <iterator>
 
 namespace dawnrig::device {
 namespace {
@@ -48,12 +49,6 @@ void PlainRunner::start_over() {
   blocks_.take(taken_apart_);
 }
 
-// The simulator serves an interrupt after the instruction that it finds itself at.
-bool PlainRunner::disturbed() const {
-  const avr_t* const avr = cpu_.avr;
-  return avr->state != cpu_Running || avr->interrupt_state < 0 || (avr->interrupt_state > 0 && avr->sreg[S_I] != 0);
-}
-
 bool PlainRunner::step() {
   avr_t* const avr = cpu_.avr;
   const std::uint32_t pc = avr->pc;
@@ -75,21 +70,19 @@ bool PlainRunner::step() {
 
 PlainRunner::Outcome PlainRunner::run(Cycle limit) {
   const avr_t* const avr = cpu_.avr;
-  if (disturbed()) {
+  if (disturbed(avr)) {
     return step() ? Outcome::kToSettle : Outcome::kNotPlain;
   }
   while (true) {
+    blocks_.run(limit);
     // Registers that were written to may have moved the next event.
-    const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
-    const Cycle until = first == nullptr ? limit : std::min(limit, static_cast<Cycle>(first->when));
-    blocks_.run(until);
-    if (now_of(avr) >= until) {
+    if (now_of(avr) >= first_event(avr, limit) || disturbed(avr)) {
       return Outcome::kToSettle;
     }
     if (!step()) {
       return Outcome::kNotPlain;
     }
-    if (disturbed()) {
+    if (disturbed(avr)) {
       return Outcome::kToSettle;
     }
   }

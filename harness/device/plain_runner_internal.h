@@ -59,7 +59,6 @@ class PlainRunner {
   };
 
   [[nodiscard]] bool step();
-  [[nodiscard]] bool disturbed() const;
 
   Processor cpu_;
   PlainBlocks blocks_;
