@@ -15,7 +15,7 @@ constexpr int kMostSteps = 600;        // of one look
 constexpr int kMostMisses = 4;         // then the loop that idled last is no longer where the program is
 constexpr int kTurns = 3;              // the first one may still leave things behind that the others find as they are
 constexpr Cycle kFirstPatience = 256;  // a loop found busy is left alone for this long, then for twice as long...
-constexpr int kMostStrikes = 16;       // ...up to 17 million cycles
+constexpr int kMostStrikes = 16;       // ...up to 17 million cycles, counting those only in which it worked
 
 constexpr avr_io_addr_t kSpmcsr = 0x57;
 
@@ -45,9 +45,14 @@ Cycle IdleSkipper::next_event() const {
   return slot == nullptr ? now_of(avr_) : static_cast<Cycle>(slot->when);
 }
 
+Cycle IdleSkipper::worked_cycles() const {
+  return now_of(avr_) - core_.idle_cycles();
+}
+
 int IdleSkipper::suspect_at(std::uint32_t pc) const {
+  const Cycle worked = worked_cycles();
   int index = loops_.around(pc);
-  while (index != LoopMap::kNone && suspects_[static_cast<std::size_t>(index)].retry_at > now_of(avr_)) {
+  while (index != LoopMap::kNone && suspects_[static_cast<std::size_t>(index)].retry_at > worked) {
     index = loops_.at(index).outer;
   }
   return index;
@@ -82,12 +87,12 @@ void IdleSkipper::judge(int index, Outcome outcome) {
   }
   // A loop that goes to sleep passes its idle time without us.
   if (outcome == Outcome::kBusy || avr_->state == cpu_Sleeping) {
-    suspect.retry_at = now + (kFirstPatience << suspect.strikes);
+    suspect.retry_at = worked_cycles() + (kFirstPatience << suspect.strikes);
     suspect.strikes = std::min(suspect.strikes + 1, kMostStrikes);
     stride_ = std::min(stride_ * 2, kLongestStride);
     next_look_ = now + stride_;
   } else if (outcome == Outcome::kDisturbed) {
-    suspect.retry_at = now + kFirstPatience;
+    suspect.retry_at = worked_cycles() + kFirstPatience;
     next_look_ = now + stride_;
   } else {
     favourite_ = index;

@@ -49,7 +49,7 @@ class IdleSkipper {
   };
   struct Suspect {
     int strikes{0};
-    Cycle retry_at{0};
+    Cycle retry_at{0};  ///< in cycles worked: idle ones cost nothing, so there is nothing to be saved in them either
   };
   struct Written {
     std::uint16_t address{0};
@@ -57,6 +57,7 @@ class IdleSkipper {
   };
   enum class Outcome : std::uint8_t { kIdle, kBusy, kDisturbed };
 
+  [[nodiscard]] Cycle worked_cycles() const;
   [[nodiscard]] int suspect_at(std::uint32_t pc) const;
   [[nodiscard]] Outcome probe(int index);
   [[nodiscard]] Outcome run_plainly(Cycle until);

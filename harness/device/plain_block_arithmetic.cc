@@ -1,36 +1,18 @@
 // Registers and flags in runs of plain instructions. Each comes in as many forms as there are sets of flags worth
-// working out; the one-at-a-time forms in plain_arithmetic.cc say what the flags are.
-#include <array>
-#include <cstring>
-
-#include "harness/device/plain_blocks_internal.h"
+// working out.
+#include "harness/device/plain_block_work_internal.h"
 
 namespace dawnrig::device {
 namespace {
 
 using Op = Operation;
-
-/// Which flags somebody may look at.
-enum class Flags : std::uint8_t { kNone, kCarry, kCarryAndZero, kAll };
-
-static_assert(S_C == 0 && S_Z == 1 && S_N == 2 && S_V == 3 && S_S == 4, "these lie in a row");
-
-/// Z, N, V and S of a result (the lower eight bits) with or without an overflow (bit 8).
-constexpr std::array<std::array<std::uint8_t, 4>, 512> signs() {
-  std::array<std::array<std::uint8_t, 4>, 512> all{};
-  for (unsigned i = 0; i < all.size(); ++i) {
-    const auto negative = static_cast<std::uint8_t>((i >> 7U) & 1U);
-    const auto overflow = static_cast<std::uint8_t>(i >> 8U);
-    all[i] = {static_cast<std::uint8_t>((i & 0xFFU) == 0 ? 1 : 0), negative, overflow,
-              static_cast<std::uint8_t>(negative ^ overflow)};
-  }
-  return all;
-}
-constexpr auto kSigns = signs();
-
-void put_signs(std::uint8_t* flag, unsigned index) {
-  std::memcpy(flag + S_Z, kSigns[index].data(), kSigns[index].size());
-}
+using work::Difference;
+using work::Flags;
+using work::Logic;
+using work::put_signs;
+using work::Step;
+using work::Sum;
+using work::With;
 
 /// The instruction, then the next one.
 template <auto kWork>
@@ -39,68 +21,10 @@ const BlockOp* then(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   ++op;
   return op->go(data, op, cpu);
 }
-
-/// `wide`: the sum or difference with its carry or borrow in bit 8.
-template <Flags kFlags, bool kAdds, bool kKeepsZero>
-void put_flags(std::uint8_t* flag, unsigned a, unsigned b, unsigned wide) {
-  if constexpr (kFlags != Flags::kNone) {
-    flag[S_C] = (wide >> 8U) & 1U;
-  }
-  const std::uint8_t zero_before = kKeepsZero ? flag[S_Z] : 1;
-  if constexpr (kFlags == Flags::kCarryAndZero) {
-    flag[S_Z] = (wide & 0xFFU) == 0 ? zero_before : 0;
-  }
-  if constexpr (kFlags == Flags::kAll) {
-    const unsigned changed = a ^ wide;
-    flag[S_H] = ((changed ^ b) >> 4U) & 1U;
-    const unsigned overflow = changed & (kAdds ? b ^ wide : a ^ b) & 0x80U;
-    put_signs(flag, (wide & 0xFFU) | (overflow << 1U));
-    if constexpr (kKeepsZero) {
-      flag[S_Z] &= zero_before;
-    }
-  }
-}
-
-template <bool kCarries, Flags kFlags>
-void add(std::uint8_t* data, const BlockOp& op, std::uint8_t* flag) {
-  const unsigned a = data[op.d];
-  const unsigned b = data[op.r];
-  const unsigned wide = a + b + (kCarries ? flag[S_C] : 0U);
-  data[op.d] = static_cast<std::uint8_t>(wide);
-  put_flags<kFlags, true, false>(flag, a, b, wide);
-}
-
-enum class With : std::uint8_t { kRegister, kConstant };
-
-template <With kWith, bool kCarries, bool kStores, Flags kFlags>
-void subtract(std::uint8_t* data, const BlockOp& op, std::uint8_t* flag) {
-  const unsigned a = data[op.d];
-  const unsigned b = kWith == With::kRegister ? data[op.r] : static_cast<std::uint8_t>(op.k);
-  const unsigned wide = a - b - (kCarries ? flag[S_C] : 0U);
-  if constexpr (kStores) {
-    data[op.d] = static_cast<std::uint8_t>(wide);
-  }
-  put_flags<kFlags, false, kCarries>(flag, a, b, wide);
-}
-
-template <With kWith, char kHow, Flags kFlags>
-void logic(std::uint8_t* data, const BlockOp& op, std::uint8_t* flag) {
-  const unsigned a = data[op.d];
-  const unsigned b = kWith == With::kRegister ? data[op.r] : static_cast<std::uint8_t>(op.k);
-  const unsigned result = kHow == '&' ? a & b : kHow == '|' ? a | b : a ^ b;
-  data[op.d] = static_cast<std::uint8_t>(result);
-  if constexpr (kFlags != Flags::kNone) {
-    put_signs(flag, result);
-  }
-}
-
-template <bool kUp, Flags kFlags>
-void step(std::uint8_t* data, const BlockOp& op, std::uint8_t* flag) {
-  const unsigned result = (data[op.d] + (kUp ? 1U : 0xFFU)) & 0xFFU;
-  data[op.d] = static_cast<std::uint8_t>(result);
-  if constexpr (kFlags != Flags::kNone) {
-    put_signs(flag, result | (result == (kUp ? 0x80U : 0x7FU) ? 0x100U : 0U));
-  }
+template <class Work, Flags kFlags>
+void with_flags(std::uint8_t* data, const BlockOp& op, std::uint8_t* flag) {
+  const typename Work::Made made = Work::work(data, op, flag);
+  Work::template put<kFlags>(flag, made);
 }
 
 enum class Shift : std::uint8_t { kLogical, kArithmetic, kRotating };
@@ -191,17 +115,14 @@ void put_flag(std::uint8_t* /*data*/, const BlockOp& op, std::uint8_t* flag) {
 }
 void nothing(std::uint8_t* /*data*/, const BlockOp& /*op*/, std::uint8_t* /*flag*/) {}
 
-constexpr unsigned kC = 1U << S_C;
-constexpr unsigned kZ = 1U << S_Z;
-
 Flags wanted(unsigned live) {
   if (live == 0) {
     return Flags::kNone;
   }
-  if ((live & ~kC) == 0) {
+  if ((live & ~work::kC) == 0) {
     return Flags::kCarry;
   }
-  return (live & ~(kC | kZ)) == 0 ? Flags::kCarryAndZero : Flags::kAll;
+  return (live & ~(work::kC | work::kZ)) == 0 ? Flags::kCarryAndZero : Flags::kAll;
 }
 
 // Which form: the leaner ones first, where there are any.
@@ -219,16 +140,10 @@ BlockHandler form(unsigned live) {
   }
   return then<kAll>;
 }
-template <bool kCarries>
-BlockHandler adding(unsigned live) {
-  return form<add<kCarries, Flags::kNone>, add<kCarries, Flags::kCarry>, add<kCarries, Flags::kCarryAndZero>,
-              add<kCarries, Flags::kAll>>(live);
-}
-template <With kWith, bool kCarries, bool kStores>
-BlockHandler subtracting(unsigned live) {
-  return form<subtract<kWith, kCarries, kStores, Flags::kNone>, subtract<kWith, kCarries, kStores, Flags::kCarry>,
-              subtract<kWith, kCarries, kStores, Flags::kCarryAndZero>,
-              subtract<kWith, kCarries, kStores, Flags::kAll>>(live);
+template <class Work>
+BlockHandler in_form(unsigned live) {
+  return form<with_flags<Work, Flags::kNone>, with_flags<Work, Flags::kCarry>, with_flags<Work, Flags::kCarryAndZero>,
+              with_flags<Work, Flags::kAll>>(live);
 }
 template <Shift kShift>
 BlockHandler shifting(unsigned live) {
@@ -239,31 +154,26 @@ template <auto kNone, auto kAll>
 BlockHandler either(unsigned live) {
   return live == 0 ? then<kNone> : then<kAll>;
 }
-template <With kWith, char kHow>
-BlockHandler combining(unsigned live) {
-  return either<logic<kWith, kHow, Flags::kNone>, logic<kWith, kHow, Flags::kAll>>(live);
-}
-
 BlockHandler with_two_registers(const Instruction& one, unsigned live) {
   switch (one.operation) {
     case Op::kAdd:
-      return adding<false>(live);
+      return in_form<Sum<false>>(live);
     case Op::kAdc:
-      return adding<true>(live);
+      return in_form<Sum<true>>(live);
     case Op::kSub:
-      return subtracting<With::kRegister, false, true>(live);
+      return in_form<Difference<With::kRegister, false, true>>(live);
     case Op::kSbc:
-      return subtracting<With::kRegister, true, true>(live);
+      return in_form<Difference<With::kRegister, true, true>>(live);
     case Op::kCp:
-      return subtracting<With::kRegister, false, false>(live);
+      return in_form<Difference<With::kRegister, false, false>>(live);
     case Op::kCpc:
-      return subtracting<With::kRegister, true, false>(live);
+      return in_form<Difference<With::kRegister, true, false>>(live);
     case Op::kAnd:
-      return combining<With::kRegister, '&'>(live);
+      return in_form<Logic<With::kRegister, '&'>>(live);
     case Op::kOr:
-      return combining<With::kRegister, '|'>(live);
+      return in_form<Logic<With::kRegister, '|'>>(live);
     case Op::kEor:
-      return combining<With::kRegister, '^'>(live);
+      return in_form<Logic<With::kRegister, '^'>>(live);
     case Op::kMov:
       return then<move>;
     case Op::kMovw:
@@ -278,9 +188,9 @@ BlockHandler with_two_registers(const Instruction& one, unsigned live) {
 BlockHandler with_one_register(const Instruction& one, unsigned live) {
   switch (one.operation) {
     case Op::kInc:
-      return either<step<true, Flags::kNone>, step<true, Flags::kAll>>(live);
+      return in_form<Step<true>>(live);
     case Op::kDec:
-      return either<step<false, Flags::kNone>, step<false, Flags::kAll>>(live);
+      return in_form<Step<false>>(live);
     case Op::kCom:
       return either<complement<Flags::kNone>, complement<Flags::kAll>>(live);
     case Op::kNeg:
@@ -313,15 +223,15 @@ BlockHandler with_constant(const Instruction& one, unsigned live) {
     case Op::kLdi:
       return then<constant>;
     case Op::kCpi:
-      return subtracting<With::kConstant, false, false>(live);
+      return in_form<Difference<With::kConstant, false, false>>(live);
     case Op::kSubi:
-      return subtracting<With::kConstant, false, true>(live);
+      return in_form<Difference<With::kConstant, false, true>>(live);
     case Op::kSbci:
-      return subtracting<With::kConstant, true, true>(live);
+      return in_form<Difference<With::kConstant, true, true>>(live);
     case Op::kAndi:
-      return combining<With::kConstant, '&'>(live);
+      return in_form<Logic<With::kConstant, '&'>>(live);
     case Op::kOri:
-      return combining<With::kConstant, '|'>(live);
+      return in_form<Logic<With::kConstant, '|'>>(live);
     case Op::kAdiw:
       return either<word<true, Flags::kNone>, word<true, Flags::kAll>>(live);
     case Op::kSbiw:

@@ -30,21 +30,21 @@ static_assert(R_SPH == R_SPL + 1, "the stack pointer is a word");
 // --- Where to go on.
 
 const BlockOp* jump(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& /*cpu*/) {
-  return op + op->jump;
+  return op->target();
 }
 const BlockOp* jump_and_go_on(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  return next(data, op + op->jump, cpu);
+  return next(data, op->target(), cpu);
 }
 
 // Instead of the rest of the run, this much time passes.
 const BlockOp* leave_for(const BlockOp* target, const BlockOp* op, Cycle cycles, BlockCpu& cpu) {
-  cpu.left += op->rest - cycles;
+  cpu.left = cpu.left + op->rest - cycles;
   return target;
 }
 
 template <bool kSet>
 const BlockOp* branch(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  return (cpu.flag[op->b] != 0) == kSet ? leave_for(op + op->jump, op, 2, cpu) : next(data, op + 1, cpu);
+  return (cpu.flag[op->b] != 0) == kSet ? leave_for(op->target(), op, 2, cpu) : next(data, op + 1, cpu);
 }
 
 enum class Skip : std::uint8_t { kIfEqual, kIfClear, kIfSet };
@@ -68,7 +68,7 @@ const BlockOp* call(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
     data[pointer - i] = static_cast<std::uint8_t>(back >> (8U * i));
   }
   put_word(data + R_SPL, pointer - kBytes);
-  return kGoesOn ? next(data, op + op->jump, cpu) : op + op->jump;
+  return kGoesOn ? next(data, op->target(), cpu) : op->target();
 }
 
 template <unsigned kBytes>

@@ -62,7 +62,8 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
   const BlockOp& next = ops_[jumps && target > at ? target : behind];
   const bool goes_on = next.go == next.begin && (!jumps || target > at);
   op.k = static_cast<std::uint16_t>(one.k);
-  op.jump = goes_to_k(one) ? static_cast<std::int32_t>(target) - static_cast<std::int32_t>(at) : 0;
+  constexpr auto kSize = static_cast<std::int32_t>(sizeof(BlockOp));
+  op.jump = goes_to_k(one) ? (static_cast<std::int32_t>(target) - static_cast<std::int32_t>(at)) * kSize : 0;
   op.d = one.d;
   op.r = one.pointer != 0 ? one.pointer : one.r;
   op.b = one.b;
@@ -72,6 +73,10 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
     op.count = static_cast<std::uint8_t>(next.count + 1U);
   }
   BlockPart part = block_arithmetic(one, next.needs);
+  if (BlockHandler both = goes_on ? block_arithmetic_and_branch(one, code[behind]) : nullptr;
+      both != nullptr && next.length != 0) {
+    part.handler = both;
+  }
   part = part.handler != nullptr ? part : block_memory(one, cpu_, op);
   part = part.handler != nullptr ? part : block_flow(one, cpu_, jumps && target > at);
   if (part.handler == nullptr) {

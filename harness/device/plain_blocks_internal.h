@@ -24,7 +24,7 @@ using BlockHandler = const BlockOp* (*)(std::uint8_t* data, const BlockOp* op, B
 struct BlockOp {
   BlockHandler go{nullptr};     ///< for the instruction before
   BlockHandler begin{nullptr};  ///< for whoever starts a run here; differs where a run was cut
-  std::int32_t jump{0};         ///< how many words further its target stands
+  std::int32_t jump{0};         ///< how many bytes further in this array its target stands
   std::uint16_t k{0};           ///< constant, data address or displacement
   std::uint16_t rest{0};        ///< cycles from here to the end of the run, if no branch is taken
   std::uint8_t d{0};
@@ -33,6 +33,10 @@ struct BlockOp {
   std::uint8_t count{1};   ///< how many pushes, or pops, stand in a row from here; how many words a skip skips
   std::uint8_t needs{0};   ///< flags that must be right before it
   std::uint8_t length{0};  ///< instructions from here to the end of the run; none: it is not for here
+
+  [[nodiscard]] const BlockOp* target() const {
+    return reinterpret_cast<const BlockOp*>(reinterpret_cast<const std::uint8_t*>(this) + jump);
+  }
 };
 
 /// The processor while runs are executed: its registers and memory stay where they are, all else is here.
@@ -90,6 +94,8 @@ struct BlockPart {
 };
 /// `live`: flags that somebody may look at before they are set again.
 [[nodiscard]] BlockPart block_arithmetic(const Instruction& one, unsigned live);
+/// Both as one, if `branch` is one and there is a form for that; nullptr: there is not.
+[[nodiscard]] BlockHandler block_arithmetic_and_branch(const Instruction& one, const Instruction& branch);
 /// Needs to know how many are in a row.
 [[nodiscard]] BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockOp& op);
 /// `goes_on`: the run goes on at the target of a jump or call.
