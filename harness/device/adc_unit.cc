@@ -21,6 +21,8 @@ AdcUnit::AdcUnit(SimulatorCore& core, Surroundings& surroundings, const DevicePa
     : core_(core),
       surroundings_(surroundings),
       io_(*next_module<avr_adc_t>(core.avr(), "adc")),
+      mux_field_(io_.mux, 6),
+      reference_field_(io_.ref, 2),
       timers_(std::move(timers)),
       errors_(params.adc),
       noise_(params.seed ^ kNoiseStream),
@@ -86,8 +88,8 @@ void AdcUnit::write_mux(avr_io_addr_t address, std::uint8_t value) {
   core_.avr()->data[address] = value;
   // Channel and reference follow the register until the conversion really begins at the next edge of the ADC clock.
   if (converting_ && core_.now() <= started_at_) {
-    mux_ = avr_regbit_get_array(core_.avr(), io_.mux, 6);
-    reference_ = avr_regbit_get_array(core_.avr(), io_.ref, 2);
+    mux_ = mux_field_.of(core_.avr());
+    reference_ = reference_field_.of(core_.avr());
   }
 }
 
@@ -165,8 +167,8 @@ void AdcUnit::start(Cycle at, Cycle to_sample_half_clocks, Cycle to_done_half_cl
   first_ = false;
   converting_ = true;
   avr->data[io_.r_adcsra] |= kRunning;
-  mux_ = avr_regbit_get_array(avr, io_.mux, 6);
-  reference_ = avr_regbit_get_array(avr, io_.ref, 2);
+  mux_ = mux_field_.of(avr);
+  reference_ = reference_field_.of(avr);
   started_at_ = at;
   sample_at_ = at + to_sample_half_clocks * half;
   done_at_ = at + to_done_half_clocks * half;
@@ -254,7 +256,7 @@ void AdcUnit::on_done(Cycle when) {
   if (!locked_) {
     result_ = held_code_;
   }
-  avr_raise_interrupt(avr, &io_.adc);
+  core_.raise(io_.adc);
   const bool automatic = (avr->data[io_.r_adcsra] & kAutoTrigger) != 0;
   if (automatic && (avr->data[io_.r_adcsrb] & 7U) == 0) {
     start(when, 3, 26);

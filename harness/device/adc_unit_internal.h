@@ -59,6 +59,8 @@ class AdcUnit : public Peripheral {
   SimulatorCore& core_;
   Surroundings& surroundings_;
   avr_adc_t& io_;
+  BitField mux_field_;
+  BitField reference_field_;
   std::vector<TimerUnit*> timers_;
   AdcErrors errors_;
   NoiseSource noise_;

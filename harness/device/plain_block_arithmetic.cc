@@ -122,11 +122,14 @@ Flags wanted(unsigned live) {
   if ((live & ~work::kC) == 0) {
     return Flags::kCarry;
   }
+  if ((live & ~(work::kC | work::kH)) == 0) {
+    return Flags::kCarries;
+  }
   return (live & ~(work::kC | work::kZ)) == 0 ? Flags::kCarryAndZero : Flags::kAll;
 }
 
 // Which form: the leaner ones first, where there are any.
-template <auto kNone, auto kCarry, auto kCarryAndZero, auto kAll>
+template <auto kNone, auto kCarry, auto kCarryAndZero, auto kCarries, auto kAll>
 BlockHandler form(unsigned live) {
   switch (wanted(live)) {
     case Flags::kNone:
@@ -135,6 +138,8 @@ BlockHandler form(unsigned live) {
       return then<kCarry>;
     case Flags::kCarryAndZero:
       return then<kCarryAndZero>;
+    case Flags::kCarries:
+      return then<kCarries>;
     case Flags::kAll:
       break;
   }
@@ -143,12 +148,12 @@ BlockHandler form(unsigned live) {
 template <class Work>
 BlockHandler in_form(unsigned live) {
   return form<with_flags<Work, Flags::kNone>, with_flags<Work, Flags::kCarry>, with_flags<Work, Flags::kCarryAndZero>,
-              with_flags<Work, Flags::kAll>>(live);
+              with_flags<Work, Flags::kCarries>, with_flags<Work, Flags::kAll>>(live);
 }
 template <Shift kShift>
 BlockHandler shifting(unsigned live) {
   return form<shift<kShift, Flags::kNone>, shift<kShift, Flags::kCarry>, shift<kShift, Flags::kAll>,
-              shift<kShift, Flags::kAll>>(live);
+              shift<kShift, Flags::kAll>, shift<kShift, Flags::kAll>>(live);
 }
 template <auto kNone, auto kAll>
 BlockHandler either(unsigned live) {

@@ -1,4 +1,4 @@
-// Program flow and memory in runs of plain instructions.
+// Program flow, the flags as a whole and that of interrupts in runs of plain instructions.
 #include <array>
 #include <cstring>
 #include <utility>
@@ -10,30 +10,12 @@ namespace {
 
 using Op = Operation;
 using Kind = BlockPart::Kind;
-using Step = Instruction::Step;
-
-constexpr std::uint32_t kRegisters = 32;  // those of the processor, ahead of the peripherals' in data memory
-
-const BlockOp* next(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  return op->go(data, op, cpu);
-}
-
-unsigned word_at(const std::uint8_t* low) {
-  return low[0] | (static_cast<unsigned>(low[1]) << 8U);
-}
-void put_word(std::uint8_t* low, unsigned word) {
-  low[0] = static_cast<std::uint8_t>(word);
-  low[1] = static_cast<std::uint8_t>(word >> 8U);
-}
-static_assert(R_SPH == R_SPL + 1, "the stack pointer is a word");
-
-// --- Where to go on.
 
 const BlockOp* jump(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& /*cpu*/) {
   return op->target();
 }
 const BlockOp* jump_and_go_on(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  return next(data, op->target(), cpu);
+  return go_on(data, op->target(), cpu);
 }
 
 // Instead of the rest of the run, this much time passes.
@@ -44,7 +26,7 @@ const BlockOp* leave_for(const BlockOp* target, const BlockOp* op, Cycle cycles,
 
 template <bool kSet>
 const BlockOp* branch(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  return (cpu.flag[op->b] != 0) == kSet ? leave_for(op->target(), op, 2, cpu) : next(data, op + 1, cpu);
+  return (cpu.flag[op->b] != 0) == kSet ? leave_for(op->target(), op, 2, cpu) : go_on(data, op + 1, cpu);
 }
 
 enum class Skip : std::uint8_t { kIfEqual, kIfClear, kIfSet };
@@ -54,7 +36,7 @@ const BlockOp* skip(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned value = data[op->d];
   const bool skips =
       kSkip == Skip::kIfEqual ? value == data[op->r] : (((value >> op->b) & 1U) != 0) == (kSkip == Skip::kIfSet);
-  return skips ? leave_for(op + 1 + op->count, op, 1 + op->count, cpu) : next(data, op + 1, cpu);
+  return skips ? leave_for(op + 1 + op->count, op, 1 + op->count, cpu) : go_on(data, op + 1, cpu);
 }
 
 template <unsigned kBytes, int kWords, bool kGoesOn>
@@ -68,7 +50,7 @@ const BlockOp* call(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
     data[pointer - i] = static_cast<std::uint8_t>(back >> (8U * i));
   }
   put_word(data + R_SPL, pointer - kBytes);
-  return kGoesOn ? next(data, op->target(), cpu) : op->target();
+  return kGoesOn ? go_on(data, op->target(), cpu) : op->target();
 }
 
 template <unsigned kBytes>
@@ -88,118 +70,88 @@ const BlockOp* come_back(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   return cpu.first + back;
 }
 
-// --- Memory.
+// --- Flags.
 
-template <bool kLoads, int kWords>
-const BlockOp* direct(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  data[kLoads ? op->d : op->k] = data[kLoads ? op->k : op->d];
-  return next(data, op + kWords, cpu);
-}
+using Unpacked = std::array<std::array<std::uint8_t, 8>, 256>;
 
-template <bool kLoads, Step kStep>
-const BlockOp* by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const unsigned before = word_at(data + op->r);
-  const unsigned address = (before + (kStep == Step::kNone ? op->k : kStep == Step::kBefore ? 0xFFFFU : 0U)) & 0xFFFFU;
-  if (address - cpu.ram_start > cpu.ram_span) {
-    return cpu.leave(op);
+constexpr Unpacked unpacked() {
+  Unpacked all{};
+  for (unsigned i = 0; i < 256 * 8; ++i) {
+    all[i / 8][i % 8] = static_cast<std::uint8_t>((i / 8) >> (i % 8) & 1U);
   }
-  data[kLoads ? op->d : address] = data[kLoads ? address : op->d];
-  if constexpr (kStep != Step::kNone) {
-    put_word(data + op->r, kStep == Step::kBefore ? address : before + 1U);
-  }
-  return next(data, op + 1, cpu);
+  return all;
 }
+constexpr Unpacked kUnpacked = unpacked();
 
-template <unsigned... kAt>
-void push_all(std::uint8_t* top, const std::uint8_t* data, const BlockOp* op,
-              std::integer_sequence<unsigned, kAt...> /*in a row*/) {
-  ((top[-static_cast<int>(kAt)] = data[op[kAt].d]), ...);
+template <unsigned... kBit>
+unsigned packed(const std::uint8_t* flag, std::integer_sequence<unsigned, kBit...> /*all of them*/) {
+  return ((static_cast<unsigned>(flag[kBit]) << kBit) | ...);
 }
-template <unsigned... kAt>
-void pop_all(const std::uint8_t* top, std::uint8_t* data, const BlockOp* op,
-             std::integer_sequence<unsigned, kAt...> /*in a row*/) {
-  ((data[op[kAt].d] = top[kAt + 1]), ...);
-}
-
-template <unsigned kCount>
-const BlockOp* push(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const unsigned pointer = word_at(data + R_SPL);
-  if (pointer > cpu.avr->ramend || pointer < cpu.stack_floor + kCount) {
-    return cpu.leave(op);
-  }
-  push_all(data + pointer, data, op, std::make_integer_sequence<unsigned, kCount>());
-  put_word(data + R_SPL, pointer - kCount);
-  return next(data, op + kCount, cpu);
-}
-template <unsigned kCount>
-const BlockOp* pop(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const unsigned pointer = word_at(data + R_SPL);
-  if (pointer + kCount > cpu.avr->ramend || pointer < cpu.stack_floor) {
-    return cpu.leave(op);
-  }
-  pop_all(data + pointer, data, op, std::make_integer_sequence<unsigned, kCount>());
-  put_word(data + R_SPL, pointer + kCount);
-  return next(data, op + kCount, cpu);
-}
-
-using InARow = std::array<BlockHandler, kMostAlike>;
-
-template <unsigned... kLess>
-constexpr InARow pushes(std::integer_sequence<unsigned, kLess...> /*one less than how many*/) {
-  return {push<kLess + 1>...};
-}
-template <unsigned... kLess>
-constexpr InARow pops(std::integer_sequence<unsigned, kLess...> /*one less than how many*/) {
-  return {pop<kLess + 1>...};
-}
-constexpr InARow kPushes = pushes(std::make_integer_sequence<unsigned, kMostAlike>());
-constexpr InARow kPops = pops(std::make_integer_sequence<unsigned, kMostAlike>());
-
-// --- The flags as a whole.
 
 const BlockOp* read_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  unsigned value = 0;
-  for (unsigned bit = 0; bit < 8; ++bit) {
-    value |= static_cast<unsigned>(cpu.flag[bit]) << bit;
-  }
+  const unsigned value = packed(cpu.flag, std::make_integer_sequence<unsigned, 8>());
   data[R_SREG] = static_cast<std::uint8_t>(value);  // the simulator keeps a copy there when asked
   data[op->d] = static_cast<std::uint8_t>(value);
-  return next(data, op + 1, cpu);
+  return go_on(data, op + 1, cpu);
+}
+
+// One more instruction is executed before an interrupt that waits is served. If none waits, and none comes with an
+// event that is due at the end of this instruction, that makes no difference.
+bool enables_quietly(const BlockOp* op, Cycle cycles, const BlockCpu& cpu) {
+  return !interrupt_pending(cpu.avr) && cpu.left + op->rest > cycles;
 }
 
 const BlockOp* write_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned value = data[op->d];
   if (value >> 7U != cpu.flag[S_I]) {
-    return cpu.leave(op);  // interrupts are enabled or disabled by this
+    if (value >> 7U != 0 && !enables_quietly(op, 1, cpu)) {
+      return cpu.leave(op);
+    }
+    cpu.avr->interrupt_state = 0;
   }
   data[R_SREG] = static_cast<std::uint8_t>(value);
-  for (unsigned bit = 0; bit < 7; ++bit) {
-    cpu.flag[bit] = static_cast<std::uint8_t>((value >> bit) & 1U);
-  }
-  return next(data, op + 1, cpu);
+  std::memcpy(cpu.flag, kUnpacked[value].data(), sizeof cpu.flag);
+  return go_on(data, op + 1, cpu);
 }
 
+const BlockOp* enable_interrupts(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  if (cpu.flag[S_I] == 0) {
+    if (!enables_quietly(op, 1, cpu)) {
+      return cpu.leave(op);
+    }
+    cpu.avr->interrupt_state = 0;
+    cpu.flag[S_I] = 1;
+  }
+  return go_on(data, op + 1, cpu);
+}
 const BlockOp* disable_interrupts(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   cpu.flag[S_I] = 0;
   cpu.avr->interrupt_state = 0;
-  return next(data, op + 1, cpu);
+  return go_on(data, op + 1, cpu);
 }
 
-template <bool kLoads>
-BlockPart at_pointer(const Instruction& one) {
-  // A pointer that loads or stores its own half is left to the simulator, which has its own order of doing that.
-  if (one.step != Step::kNone && (one.d & 0x1EU) == one.pointer) {
-    return {};
+template <unsigned kBytes>
+const BlockOp* come_back_from_interrupt(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  if (cpu.flag[S_I] == 0 && !enables_quietly(op, kBytes + 2, cpu)) {
+    return cpu.leave(op);
   }
-  switch (one.step) {
-    case Step::kNone:
-      return {by_pointer<kLoads, Step::kNone>, 2, Kind::kMayStop};
-    case Step::kAfterwards:
-      return {by_pointer<kLoads, Step::kAfterwards>, 2, Kind::kMayStop};
-    case Step::kBefore:
-      break;
+  const BlockOp* const back = come_back<kBytes>(data, op, cpu);
+  if (back != nullptr) {
+    cpu.avr->interrupt_state = cpu.flag[S_I] == 0 ? std::int8_t{0} : cpu.avr->interrupt_state;
+    cpu.flag[S_I] = 1;
+    end_interrupt(cpu.avr);
   }
-  return {by_pointer<kLoads, Step::kBefore>, 2, Kind::kMayStop};
+  return back;
+}
+
+// Whoever keeps the time has to know that the processor sleeps.
+const BlockOp* sleep(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
+  if (interrupt_pending(cpu.avr) && cpu.flag[S_I] != 0) {
+    return op + 1;
+  }
+  cpu.avr->state = cpu_Sleeping;
+  cpu.stopped_at = op + 1;
+  return nullptr;
 }
 
 template <unsigned kBytes, int kWords>
@@ -209,94 +161,7 @@ BlockPart calling(bool goes_on) {
                  : BlockPart{call<kBytes, kWords, false>, cycles, Kind::kEndsRun};
 }
 
-// --- Registers of peripherals. Who owns one is asked as the simulator would ask: at the instant at which the
-// instruction begins, with the program counter still before it. What comes of that may move the next event.
-
-void show_processor(const BlockOp* op, const BlockCpu& cpu) {
-  avr_t* const avr = cpu.avr;
-  avr->pc = static_cast<avr_flashaddr_t>(op - cpu.first) * 2U;
-  avr->cycle = static_cast<avr_cycle_count_t>(cpu.until - cpu.left - op->rest);
-  std::memcpy(avr->sreg, cpu.flag, sizeof cpu.flag);
-}
-const BlockOp* look_around(const BlockOp* after, BlockCpu& cpu) {
-  const Cycle until = first_event(cpu.avr, cpu.limit);
-  cpu.left += until - cpu.until;
-  cpu.until = until;
-  if (disturbed(cpu.avr)) {
-    cpu.stopped_at = after;
-    return nullptr;
-  }
-  return after;
-}
-
-template <int kWords>
-const BlockOp* read_register(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  show_processor(op, cpu);
-  const auto& owner = cpu.avr->io[op->k - kRegisters].r;
-  data[op->k] = owner.c(cpu.avr, op->k, owner.param);
-  data[op->d] = data[op->k];
-  return look_around(op + kWords, cpu);
-}
-template <int kWords>
-const BlockOp* write_register(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  show_processor(op, cpu);
-  const auto& owner = cpu.avr->io[op->k - kRegisters].w;
-  owner.c(cpu.avr, op->k, data[op->d], owner.param);
-  return look_around(cpu.avr->state == cpu_Crashed ? op : op + kWords, cpu);
-}
-
-enum class Cell : std::uint8_t { kPlain, kOwned, kNotPlain };
-
-Cell cell_at(const BlockCpu& cpu, std::uint32_t address, bool loads) {
-  if (address - cpu.ram_start <= cpu.ram_span) {
-    return Cell::kPlain;
-  }
-  const std::uint32_t io = address - kRegisters;
-  const bool moves_stack = !loads && (address == R_SPL || address == R_SPH);
-  if (address < kRegisters || io >= MAX_IOs || address >= cpu.ram_start || address == R_SREG || moves_stack ||
-      cpu.avr->io[io].irq != nullptr) {
-    return Cell::kNotPlain;
-  }
-  const auto& cell = cpu.avr->io[io];
-  return (loads ? cell.r.c == nullptr : cell.w.c == nullptr) ? Cell::kPlain : Cell::kOwned;
-}
-
-template <bool kLoads, int kWords>
-BlockPart at_address(const Instruction& one, const BlockCpu& cpu) {
-  if (one.k == R_SREG && kWords == 1) {
-    return {kLoads ? read_flags : write_flags, 1, kLoads ? Kind::kSure : Kind::kMayStop};
-  }
-  switch (cell_at(cpu, one.k, kLoads)) {
-    case Cell::kPlain:
-      return {direct<kLoads, kWords>, kWords};
-    case Cell::kOwned:
-      return {kLoads ? read_register<kWords> : write_register<kWords>, kWords, Kind::kEndsRun};
-    case Cell::kNotPlain:
-      break;
-  }
-  return {};
-}
-
 }  // namespace
-
-BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockOp& op) {
-  switch (one.operation) {
-    case Op::kLoad:
-      return one.bytes == 4 ? at_address<true, 2>(one, cpu) : at_address<true, 1>(one, cpu);
-    case Op::kStore:
-      return one.bytes == 4 ? at_address<false, 2>(one, cpu) : at_address<false, 1>(one, cpu);
-    case Op::kLoadByPointer:
-      return at_pointer<true>(one);
-    case Op::kStoreByPointer:
-      return at_pointer<false>(one);
-    case Op::kPush:
-      return {kPushes[op.count - 1U], 2, Kind::kMayStop};
-    case Op::kPop:
-      return {kPops[op.count - 1U], 2, Kind::kMayStop};
-    default:
-      return {};
-  }
-}
 
 BlockPart block_flow(const Instruction& one, const BlockCpu& cpu, bool goes_on) {
   const bool short_address = cpu.avr->address_size == 2;
@@ -319,8 +184,19 @@ BlockPart block_flow(const Instruction& one, const BlockCpu& cpu, bool goes_on) 
       return {skip<Skip::kIfClear>, 1, Kind::kBranches};
     case Op::kSkipIfBitSet:
       return {skip<Skip::kIfSet>, 1, Kind::kBranches};
+    case Op::kReturnFromInterrupt:
+      return {short_address ? come_back_from_interrupt<2> : come_back_from_interrupt<3>, short_address ? 4 : 5,
+              Kind::kEndsRun};
+    case Op::kLoad:
+      return one.k == R_SREG && !far ? BlockPart{read_flags, 1, Kind::kSure} : BlockPart{};
+    case Op::kStore:
+      return one.k == R_SREG && !far ? BlockPart{write_flags, 1, Kind::kMayStop} : BlockPart{};
+    case Op::kSetFlag:
+      return one.b == S_I ? BlockPart{enable_interrupts, 1, Kind::kMayStop} : BlockPart{};
     case Op::kClearFlag:
       return one.b == S_I ? BlockPart{disable_interrupts, 1, Kind::kSure} : BlockPart{};
+    case Op::kSleep:
+      return {sleep, 1, Kind::kEndsRun};
     default:
       return {};
   }

@@ -11,7 +11,7 @@
 namespace dawnrig::device::work {
 
 /// Which flags somebody may look at.
-enum class Flags : std::uint8_t { kNone, kCarry, kCarryAndZero, kAll };
+enum class Flags : std::uint8_t { kNone, kCarry, kCarryAndZero, kCarries, kAll };  // kCarries: C and H
 
 constexpr unsigned kC = 1U << S_C;
 constexpr unsigned kZ = 1U << S_Z;
@@ -64,6 +64,9 @@ struct Carrying {
     const auto [a, b, wide] = made;
     if constexpr (kFlags != Flags::kNone) {
       flag[S_C] = (wide >> 8U) & 1U;
+    }
+    if constexpr (kFlags == Flags::kCarries) {
+      flag[S_H] = ((a ^ b ^ wide) >> 4U) & 1U;
     }
     const std::uint8_t zero_before = kKeepsZero ? flag[S_Z] : 1;
     if constexpr (kFlags == Flags::kCarryAndZero) {

@@ -96,15 +96,15 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
   }
 }
 
-void PlainBlocks::run(Cycle limit) {
+bool PlainBlocks::run(Cycle limit) {
   avr_t* const avr = cpu_.avr;
-  if (avr->pc / 2U >= cpu_.words) {
-    return;
-  }
-  const BlockOp* op = cpu_.first + avr->pc / 2U;
   cpu_.limit = limit;
   cpu_.until = first_event(avr, limit);
   cpu_.left = cpu_.until - now_of(avr);
+  if (avr->pc / 2U >= cpu_.words) {
+    return cpu_.left <= 0;
+  }
+  const BlockOp* op = cpu_.first + avr->pc / 2U;
   std::memcpy(cpu_.flag, avr->sreg, sizeof cpu_.flag);
   std::uint8_t* const data = avr->data;
   while (cpu_.left >= op->rest) {
@@ -119,6 +119,7 @@ void PlainBlocks::run(Cycle limit) {
   std::memcpy(avr->sreg, cpu_.flag, sizeof cpu_.flag);
   avr->pc = static_cast<avr_flashaddr_t>(op - cpu_.first) * 2U;
   avr->cycle = static_cast<avr_cycle_count_t>(cpu_.until - cpu_.left);
+  return cpu_.left <= 0 || disturbed(avr);
 }
 
 }  // namespace dawnrig::device

@@ -69,9 +69,10 @@ class PlainBlocks {
 
   /// `code`: what stands at each word of program memory.
   void take(const std::vector<Instruction>& code);
-  /// Executes whole runs from the program counter on that end by `limit` and by the next event. Returns early if an
-  /// interrupt is about to be served or the processor no longer runs.
-  void run(Cycle limit);
+  /// Executes whole runs from the program counter on that end by `limit` and by the next event. Returns whether one of
+  /// them was reached, an interrupt is about to be served, or the processor no longer runs; if not, the instruction at
+  /// hand is not for runs, or its run ends too late.
+  bool run(Cycle limit);
 
  private:
   void place(std::size_t at, const std::vector<Instruction>& code);
@@ -79,6 +80,20 @@ class PlainBlocks {
   BlockCpu cpu_;
   std::vector<BlockOp> ops_;
 };
+
+/// The next instruction of a run.
+inline const BlockOp* go_on(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  return op->go(data, op, cpu);
+}
+
+inline unsigned word_at(const std::uint8_t* low) {
+  return low[0] | (static_cast<unsigned>(low[1]) << 8U);
+}
+inline void put_word(std::uint8_t* low, unsigned word) {
+  low[0] = static_cast<std::uint8_t>(word);
+  low[1] = static_cast<std::uint8_t>(word >> 8U);
+}
+static_assert(R_SPH == R_SPL + 1, "the stack pointer is a word");
 
 /// What an instruction is to a run.
 struct BlockPart {

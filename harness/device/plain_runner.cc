@@ -68,35 +68,20 @@ bool PlainRunner::step() {
   return true;
 }
 
-// With nothing due, all that SimulatorCore would do after interrupts are enabled is to let one more instruction pass
-// and look whether one waits to be served.
 PlainRunner::Outcome PlainRunner::run(Cycle limit) {
-  avr_t* const avr = cpu_.avr;
+  const avr_t* const avr = cpu_.avr;
   if (disturbed(avr)) {
     return step() ? Outcome::kToSettle : Outcome::kNotPlain;
   }
-  const auto nothing_due = [avr, limit] { return avr->state == cpu_Running && now_of(avr) < first_event(avr, limit); };
-  while (true) {
-    blocks_.run(limit);
-    if (!nothing_due() || disturbed(avr)) {
-      return Outcome::kToSettle;
-    }
+  while (!blocks_.run(limit)) {
     if (!step()) {
       return Outcome::kNotPlain;
     }
-    if (avr->interrupt_state == -2 && nothing_due()) {
-      avr->interrupt_state = -1;
-      if (!step()) {
-        return Outcome::kNotPlain;
-      }
-      if (avr->interrupt_state == -1 && nothing_due() && !interrupt_pending(avr)) {
-        avr->interrupt_state = 0;
-      }
-    }
     if (disturbed(avr)) {
-      return Outcome::kToSettle;
+      break;
     }
   }
+  return Outcome::kToSettle;
 }
 
 }  // namespace dawnrig::device

@@ -32,6 +32,46 @@ void push_back_address(avr_t* avr) {
 
 }  // namespace
 
+void BitField::take(avr_regbit_t bit, unsigned to) {
+  if (bit.reg == 0) {
+    return;
+  }
+  Part* const last = count_ == 0 ? nullptr : &parts_[count_ - 1];
+  const unsigned width = last == nullptr ? 0U : to - last->to;
+  if (last != nullptr && bit.mask == 1 && last->reg == bit.reg && last->from + width == bit.bit &&
+      last->mask == (1U << width) - 1U) {
+    last->mask = static_cast<std::uint8_t>(last->mask << 1U | 1U);
+    return;
+  }
+  parts_[count_++] = {static_cast<avr_io_addr_t>(bit.reg), static_cast<std::uint8_t>(bit.bit),
+                      static_cast<std::uint8_t>(to), static_cast<std::uint8_t>(bit.mask)};
+}
+
+void raise_interrupt(avr_t* avr, avr_int_vector_t& vector) {
+  if (vector.vector == 0 || vector.pending != 0) {
+    return;
+  }
+  put_bit(avr, vector.raised, true);
+  raise_line(vector.irq[AVR_INT_IRQ_PENDING], 1);
+  raise_line(avr->interrupts.irq[AVR_INT_IRQ_PENDING], 1);
+  if (!bit_of(avr, vector.enable)) {
+    return;
+  }
+  vector.pending = 1;
+  auto& queue = avr->interrupts.pending;
+  const auto behind = static_cast<decltype(queue.write)>((queue.write + 1U) & (avr_int_pending_fifo_size - 1U));
+  if (behind != queue.read) {
+    queue.buffer[queue.write] = &vector;
+    queue.write = behind;
+  }
+  if (avr->sreg[S_I] != 0 && avr->interrupt_state == 0) {
+    avr->interrupt_state = 1;
+  }
+  if (avr->state == cpu_Sleeping) {
+    avr->state = cpu_Running;
+  }
+}
+
 void serve_interrupt(avr_t* avr) {
   auto& table = avr->interrupts;
   auto& queue = table.pending;

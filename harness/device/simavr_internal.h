@@ -18,6 +18,7 @@
 #include <simavr/sim_interrupts.h>
 #include <simavr/sim_io.h>
 
+#include <array>
 #include <cstdint>
 #include <cstring>
 
@@ -95,11 +96,43 @@ void withdraw_interrupt(avr_t* avr, avr_int_vector_t& vector);
 /// set.
 void ask_if_flagged(avr_t* avr, avr_int_vector_t& vector);
 
-/// What avr_service_interrupts() and avr_interrupt_reti() do to the processor, without raising lines that nobody
-/// listens to. The first is for a processor that has an interrupt to serve, and asks the simulator where more than a
-/// jump to the vector may come of it.
+/// What avr_raise_interrupt(), avr_service_interrupts() and avr_interrupt_reti() do to the processor, without raising
+/// lines that nobody listens to. The second is for a processor that has an interrupt to serve, and asks the simulator
+/// where more than a jump to the vector may come of it.
+void raise_interrupt(avr_t* avr, avr_int_vector_t& vector);
 void serve_interrupt(avr_t* avr);
 void end_interrupt(avr_t* avr);
+
+/// A number whose bits lie in registers as the simulator lists them, lowest first.
+class BitField {
+ public:
+  BitField(const avr_regbit_t* bits, unsigned count) {
+    for (unsigned i = 0; i < count && i < kMostBits; ++i) {
+      take(bits[i], i);
+    }
+  }
+  [[nodiscard]] unsigned of(const avr_t* avr) const {
+    unsigned value = 0;
+    for (std::size_t i = 0; i < count_; ++i) {
+      value |= ((static_cast<unsigned>(avr->data[parts_[i].reg]) >> parts_[i].from) & parts_[i].mask) << parts_[i].to;
+    }
+    return value;
+  }
+
+ private:
+  static constexpr std::size_t kMostBits = 8;
+  struct Part {
+    avr_io_addr_t reg{0};
+    std::uint8_t from{0};
+    std::uint8_t to{0};
+    std::uint8_t mask{0};
+  };
+
+  void take(avr_regbit_t bit, unsigned to);
+
+  std::array<Part, kMostBits> parts_{};  ///< bits in a row in one register are one part
+  std::size_t count_{0};
+};
 
 /// SBI sets one bit of a register whose other ones must not be written back (flags cleared by ones, PINx toggles);
 /// the simulator writes the whole byte. The bits the firmware really wrote.

@@ -305,6 +305,14 @@ void SimulatorCore::run_asleep() {
   }
 }
 
+void SimulatorCore::raise(avr_int_vector_t& vector) {
+  if (runner_) {
+    raise_interrupt(avr_, vector);
+  } else {
+    avr_raise_interrupt(avr_, &vector);
+  }
+}
+
 void SimulatorCore::enter_interrupts() {
   if (avr_->interrupt_state < 0) {
     // One instruction runs after interrupts are enabled, as on silicon; the simulator would let two pass.

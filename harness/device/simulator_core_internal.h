@@ -57,6 +57,8 @@ class SimulatorCore {
   /// See IdleSkipper::vouch_for().
   void vouch_for(avr_io_addr_t address, Peripheral& reader);
 
+  void raise(avr_int_vector_t& vector);
+
   /// Executes until now() >= until, a crash, or a watchdog reset (see watchdog_bit()).
   void run(Cycle until);
   /// Executes one instruction, or as many as the simulator may by itself, and what falls due with them.

@@ -167,7 +167,7 @@ std::int64_t TimerUnit::next_event(std::int64_t after, bool visible_only) const 
 
 void TimerUnit::raise(avr_int_vector_t& flag) {
   if (!bit_of(core_.avr(), flag.raised)) {
-    avr_raise_interrupt(core_.avr(), &flag);
+    core_.raise(flag);
   }
 }
 

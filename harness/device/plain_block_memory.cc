@@ -1,0 +1,196 @@
+// Memory and registers of peripherals in runs of plain instructions.
+#include <array>
+#include <cstring>
+#include <utility>
+
+#include "harness/device/plain_blocks_internal.h"
+
+namespace dawnrig::device {
+namespace {
+
+using Op = Operation;
+using Kind = BlockPart::Kind;
+using Step = Instruction::Step;
+
+constexpr std::uint32_t kRegisters = 32;  // those of the processor, ahead of the peripherals' in data memory
+
+enum class Cell : std::uint8_t { kPlain, kOwned, kNotPlain };
+
+Cell cell_at(const BlockCpu& cpu, std::uint32_t address, bool loads) {
+  if (address - cpu.ram_start <= cpu.ram_span) {
+    return Cell::kPlain;
+  }
+  const std::uint32_t io = address - kRegisters;
+  const bool moves_stack = !loads && (address == R_SPL || address == R_SPH);
+  if (address < kRegisters || io >= MAX_IOs || address >= cpu.ram_start || address == R_SREG || moves_stack ||
+      cpu.avr->io[io].irq != nullptr) {
+    return Cell::kNotPlain;
+  }
+  const auto& cell = cpu.avr->io[io];
+  return (loads ? cell.r.c == nullptr : cell.w.c == nullptr) ? Cell::kPlain : Cell::kOwned;
+}
+
+// Who owns a register is asked as the simulator would ask: at the instant at which the instruction begins, with the
+// program counter still before it. What comes of that may move the next event, so that the run ends here.
+void show_processor(const BlockOp* op, const BlockCpu& cpu) {
+  avr_t* const avr = cpu.avr;
+  avr->pc = static_cast<avr_flashaddr_t>(op - cpu.first) * 2U;
+  avr->cycle = static_cast<avr_cycle_count_t>(cpu.until - cpu.left - op->rest);
+  std::memcpy(avr->sreg, cpu.flag, sizeof cpu.flag);
+}
+const BlockOp* look_around(const BlockOp* op, Cycle cycles, const BlockOp* after, BlockCpu& cpu) {
+  const Cycle until = first_event(cpu.avr, cpu.limit);
+  cpu.left += op->rest - cycles + until - cpu.until;
+  cpu.until = until;
+  if (disturbed(cpu.avr)) {
+    cpu.stopped_at = cpu.avr->state == cpu_Crashed ? op : after;  // a crash is told with the instruction it happened at
+    return nullptr;
+  }
+  return after;
+}
+
+template <bool kLoads>
+void ask_owner(std::uint8_t* data, unsigned address, const BlockOp* op, const BlockCpu& cpu) {
+  show_processor(op, cpu);
+  const auto& cell = cpu.avr->io[address - kRegisters];
+  const auto at = static_cast<avr_io_addr_t>(address);
+  if constexpr (kLoads) {
+    data[address] = cell.r.c(cpu.avr, at, cell.r.param);
+    data[op->d] = data[address];
+  } else {
+    cell.w.c(cpu.avr, at, data[op->d], cell.w.param);
+  }
+}
+
+template <bool kLoads, int kWords>
+const BlockOp* owned(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  ask_owner<kLoads>(data, op->k, op, cpu);
+  return look_around(op, kWords, op + kWords, cpu);
+}
+
+template <bool kLoads, int kWords>
+const BlockOp* direct(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  data[kLoads ? op->d : op->k] = data[kLoads ? op->k : op->d];
+  return go_on(data, op + kWords, cpu);
+}
+
+// A pointer that turns out to point to a register with an owner: the run ends early.
+template <bool kLoads>
+[[gnu::noinline]] const BlockOp* owned_by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  ask_owner<kLoads>(data, (word_at(data + op->r) + op->k) & 0xFFFFU, op, cpu);
+  return look_around(op, 2, op + 1, cpu);
+}
+
+template <bool kLoads, Step kStep>
+const BlockOp* by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  const unsigned before = word_at(data + op->r);
+  const unsigned address = (before + (kStep == Step::kNone ? op->k : kStep == Step::kBefore ? 0xFFFFU : 0U)) & 0xFFFFU;
+  if (address - cpu.ram_start > cpu.ram_span) {
+    return kStep == Step::kNone && cell_at(cpu, address, kLoads) == Cell::kOwned
+               ? owned_by_pointer<kLoads>(data, op, cpu)
+               : cpu.leave(op);
+  }
+  data[kLoads ? op->d : address] = data[kLoads ? address : op->d];
+  if constexpr (kStep != Step::kNone) {
+    put_word(data + op->r, kStep == Step::kBefore ? address : before + 1U);
+  }
+  return go_on(data, op + 1, cpu);
+}
+
+template <unsigned... kAt>
+void push_all(std::uint8_t* top, const std::uint8_t* data, const BlockOp* op,
+              std::integer_sequence<unsigned, kAt...> /*in a row*/) {
+  ((top[-static_cast<int>(kAt)] = data[op[kAt].d]), ...);
+}
+template <unsigned... kAt>
+void pop_all(const std::uint8_t* top, std::uint8_t* data, const BlockOp* op,
+             std::integer_sequence<unsigned, kAt...> /*in a row*/) {
+  ((data[op[kAt].d] = top[kAt + 1]), ...);
+}
+
+template <unsigned kCount>
+const BlockOp* push(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  const unsigned pointer = word_at(data + R_SPL);
+  if (pointer > cpu.avr->ramend || pointer < cpu.stack_floor + kCount) {
+    return cpu.leave(op);
+  }
+  push_all(data + pointer, data, op, std::make_integer_sequence<unsigned, kCount>());
+  put_word(data + R_SPL, pointer - kCount);
+  return go_on(data, op + kCount, cpu);
+}
+template <unsigned kCount>
+const BlockOp* pop(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  const unsigned pointer = word_at(data + R_SPL);
+  if (pointer + kCount > cpu.avr->ramend || pointer < cpu.stack_floor) {
+    return cpu.leave(op);
+  }
+  pop_all(data + pointer, data, op, std::make_integer_sequence<unsigned, kCount>());
+  put_word(data + R_SPL, pointer + kCount);
+  return go_on(data, op + kCount, cpu);
+}
+
+using InARow = std::array<BlockHandler, kMostAlike>;
+
+template <unsigned... kLess>
+constexpr InARow pushes(std::integer_sequence<unsigned, kLess...> /*one less than how many*/) {
+  return {push<kLess + 1>...};
+}
+template <unsigned... kLess>
+constexpr InARow pops(std::integer_sequence<unsigned, kLess...> /*one less than how many*/) {
+  return {pop<kLess + 1>...};
+}
+constexpr InARow kPushes = pushes(std::make_integer_sequence<unsigned, kMostAlike>());
+constexpr InARow kPops = pops(std::make_integer_sequence<unsigned, kMostAlike>());
+
+template <bool kLoads>
+BlockPart at_pointer(const Instruction& one) {
+  // A pointer that loads or stores its own half is left to the simulator, which has its own order of doing that.
+  if (one.step != Step::kNone && (one.d & 0x1EU) == one.pointer) {
+    return {};
+  }
+  switch (one.step) {
+    case Step::kNone:
+      return {by_pointer<kLoads, Step::kNone>, 2, Kind::kMayStop};
+    case Step::kAfterwards:
+      return {by_pointer<kLoads, Step::kAfterwards>, 2, Kind::kMayStop};
+    case Step::kBefore:
+      break;
+  }
+  return {by_pointer<kLoads, Step::kBefore>, 2, Kind::kMayStop};
+}
+
+template <bool kLoads, int kWords>
+BlockPart at_address(const Instruction& one, const BlockCpu& cpu) {
+  switch (cell_at(cpu, one.k, kLoads)) {
+    case Cell::kPlain:
+      return {direct<kLoads, kWords>, kWords};
+    case Cell::kOwned:
+      return {owned<kLoads, kWords>, kWords, Kind::kEndsRun};
+    case Cell::kNotPlain:
+      break;
+  }
+  return {};
+}
+
+}  // namespace
+
+BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockOp& op) {
+  switch (one.operation) {
+    case Op::kLoad:
+      return one.bytes == 4 ? at_address<true, 2>(one, cpu) : at_address<true, 1>(one, cpu);
+    case Op::kStore:
+      return one.bytes == 4 ? at_address<false, 2>(one, cpu) : at_address<false, 1>(one, cpu);
+    case Op::kLoadByPointer:
+      return at_pointer<true>(one);
+    case Op::kStoreByPointer:
+      return at_pointer<false>(one);
+    case Op::kPush:
+      return {kPushes[op.count - 1U], 2, Kind::kMayStop};
+    case Op::kPop:
+      return {kPops[op.count - 1U], 2, Kind::kMayStop};
+    default:
+      return {};
+  }
+}
+
+}  // namespace dawnrig::device
