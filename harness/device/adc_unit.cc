@@ -172,7 +172,7 @@ void AdcUnit::start(Cycle at, Cycle to_sample_half_clocks, Cycle to_done_half_cl
   started_at_ = at;
   sample_at_ = at + to_sample_half_clocks * half;
   done_at_ = at + to_done_half_clocks * half;
-  appoint<&AdcUnit::on_sample>(avr, sample_at_, this);
+  appoint_anew<&AdcUnit::on_sample>(avr, sample_at_, this);
 }
 
 void AdcUnit::stop() {
@@ -246,7 +246,7 @@ int AdcUnit::converted(Cycle at) {
 
 void AdcUnit::on_sample(Cycle when) {
   held_code_ = converted(when);
-  appoint<&AdcUnit::on_done>(core_.avr(), done_at_, this);
+  appoint_anew<&AdcUnit::on_done>(core_.avr(), done_at_, this);
 }
 
 void AdcUnit::on_done(Cycle when) {

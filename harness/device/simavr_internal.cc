@@ -32,6 +32,27 @@ void push_back_address(avr_t* avr) {
 
 }  // namespace
 
+void enqueue_event(avr_t* avr, avr_cycle_count_t when, avr_cycle_timer_t timer, void* param) {
+  avr_cycle_timer_pool_t& pool = avr->cycle_timers;
+  avr_cycle_timer_slot_t* const slot = pool.timer_free;
+  // Without shortcuts, or in strides, the simulator has to count anew how many cycles it may run; and it says so when
+  // the queue is full.
+  if (avr->run_cycle_limit != 1 || slot == nullptr) {
+    avr_cycle_timer_register(avr, when - avr->cycle, timer, param);
+    return;
+  }
+  pool.timer_free = slot->next;
+  avr_cycle_timer_slot_t** at = &pool.timer;
+  while (*at != nullptr && (*at)->when <= when) {
+    at = &(*at)->next;
+  }
+  slot->when = when;
+  slot->timer = timer;
+  slot->param = param;
+  slot->next = *at;
+  *at = slot;
+}
+
 void BitField::take(avr_regbit_t bit, unsigned to) {
   if (bit.reg == 0) {
     return;
@@ -137,12 +158,6 @@ void withdraw_interrupt(avr_t* avr, avr_int_vector_t& vector) {
   queue.write = static_cast<decltype(queue.write)>(to);
   if (queue.read == queue.write && avr->interrupt_state > 0) {
     avr->interrupt_state = 0;
-  }
-}
-
-void ask_if_flagged(avr_t* avr, avr_int_vector_t& vector) {
-  if (vector.pending == 0 && bit_of(avr, vector.enable) && bit_of(avr, vector.raised)) {
-    avr_raise_interrupt(avr, &vector);
   }
 }
 

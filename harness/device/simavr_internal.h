@@ -46,6 +46,9 @@ void own_read(avr_t* avr, avr_io_addr_t address, Unit* unit) {
   };
 }
 
+/// What avr_cycle_timer_register() does for a pair of `timer` and `param` that is not in the queue.
+void enqueue_event(avr_t* avr, avr_cycle_count_t when, avr_cycle_timer_t timer, void* param);
+
 /// Calls `Method(when)` at cycle `at`, replacing an earlier appointment of the same unit and method. An instant already
 /// past is kept at the next instruction boundary, in order of its time.
 template <auto Method, class Unit>
@@ -56,6 +59,11 @@ avr_cycle_count_t appointment(avr_t*, avr_cycle_count_t when, void* param) {
 template <auto Method, class Unit>
 void appoint(avr_t* avr, Cycle at, Unit* unit) {
   avr_cycle_timer_register(avr, static_cast<avr_cycle_count_t>(at) - avr->cycle, &appointment<Method, Unit>, unit);
+}
+/// The same for a unit that has no such appointment.
+template <auto Method, class Unit>
+void appoint_anew(avr_t* avr, Cycle at, Unit* unit) {
+  enqueue_event(avr, static_cast<avr_cycle_count_t>(at), &appointment<Method, Unit>, unit);
 }
 template <auto Method, class Unit>
 void call_off(avr_t* avr, Unit* unit) {
@@ -79,7 +87,7 @@ Module* next_module(avr_t* avr, const char* kind, avr_io_t* previous = nullptr) 
 inline bool interrupt_pending(const avr_t* avr) {
   return avr->interrupts.pending.read != avr->interrupts.pending.write;
 }
-inline bool bit_of(const avr_t* avr, avr_regbit_t bit) {
+inline bool bit_of(const avr_t* avr, const avr_regbit_t& bit) {
   return bit.reg != 0 && ((avr->data[bit.reg] >> bit.bit) & bit.mask) != 0;
 }
 inline void put_bit(avr_t* avr, avr_regbit_t bit, bool on) {
@@ -94,7 +102,11 @@ inline void put_bit(avr_t* avr, avr_regbit_t bit, bool on) {
 void withdraw_interrupt(avr_t* avr, avr_int_vector_t& vector);
 /// Asks for service if the interrupt is enabled and its flag stands: what hardware does the instant an enable bit is
 /// set.
-void ask_if_flagged(avr_t* avr, avr_int_vector_t& vector);
+inline void ask_if_flagged(avr_t* avr, avr_int_vector_t& vector) {
+  if (bit_of(avr, vector.enable) && bit_of(avr, vector.raised) && vector.pending == 0) {
+    avr_raise_interrupt(avr, &vector);
+  }
+}
 
 /// What avr_raise_interrupt(), avr_service_interrupts() and avr_interrupt_reti() do to the processor, without raising
 /// lines that nobody listens to. The second is for a processor that has an interrupt to serve, and asks the simulator

@@ -136,33 +136,41 @@ std::int64_t TimerUnit::next_output(const Channel& channel, std::int64_t after) 
   return next;
 }
 
-bool TimerUnit::wanted(const avr_int_vector_t& flag, bool visible_only) const {
-  if (bit_of(core_.avr(), flag.enable) || &flag == watched_flag_) {
-    return true;
-  }
-  return !visible_only && !bit_of(core_.avr(), flag.raised);
-}
-
-std::int64_t TimerUnit::next_event(std::int64_t after, bool visible_only) const {
-  std::int64_t next = kNever;
+TimerUnit::Due TimerUnit::next_events(std::int64_t after) const {
+  const avr_t* const avr = core_.avr();
+  Due due;
+  const auto happens = [&due](std::int64_t tick, bool visible) {
+    due.any = std::min(due.any, tick);
+    due.visible = visible ? std::min(due.visible, tick) : due.visible;
+  };
+  const auto waited_for = [this, avr](const avr_int_vector_t& flag) {
+    return bit_of(avr, flag.enable) || &flag == watched_flag_;
+  };
+  const auto still_rises = [avr](const avr_int_vector_t& flag) { return !bit_of(avr, flag.raised); };
   if (mode_.is_pwm() && takeover_pending()) {
-    next = counter_.next_at_phase(takeover_phase(), after);
+    happens(counter_.next_at_phase(takeover_phase(), after), true);
   }
-  if (wanted(io_.overflow, visible_only)) {
-    next = std::min(next, next_overflow(after));
+  if (const bool visible = waited_for(io_.overflow); visible || still_rises(io_.overflow)) {
+    happens(next_overflow(after), visible);
   }
-  if (mode_.top_source == TopSource::kIcr && wanted(io_.icr, visible_only)) {
-    next = std::min(next, counter_.next_at_phase(counter_.top() + 1, std::max(after, counter_.lead_wrap_tick())));
-  }
-  for (const Channel& channel : channels_) {
-    if (channel.io != nullptr) {
-      if (wanted(channel.io->interrupt, visible_only)) {
-        next = std::min(next, next_match(channel, after));
-      }
-      next = std::min(next, next_output(channel, after));
+  if (mode_.top_source == TopSource::kIcr) {
+    if (const bool visible = waited_for(io_.icr); visible || still_rises(io_.icr)) {
+      happens(counter_.next_at_phase(counter_.top() + 1, std::max(after, counter_.lead_wrap_tick())), visible);
     }
   }
-  return next;
+  for (const Channel& channel : channels_) {
+    if (channel.io == nullptr) {
+      continue;
+    }
+    const avr_int_vector_t& flag = channel.io->interrupt;
+    if (const bool visible = waited_for(flag); visible || still_rises(flag)) {
+      happens(next_match(channel, after), visible);
+    }
+    if (channel.connected) {
+      happens(next_output(channel, after), true);
+    }
+  }
+  return due;
 }
 
 void TimerUnit::raise(avr_int_vector_t& flag) {
@@ -262,7 +270,7 @@ void TimerUnit::apply_output(Channel& channel, const Outline& outline, bool matc
 void TimerUnit::advance_ticks(std::int64_t to_tick) {
   while (done_tick_ < to_tick) {
     if (due_tick_ == kUnknown) {
-      due_tick_ = next_event(done_tick_, false);
+      due_tick_ = next_events(done_tick_).any;
     }
     if (due_tick_ > to_tick) {
       break;
@@ -291,7 +299,7 @@ Cycle TimerUnit::reads_same_until(avr_io_addr_t address) {
     return clock_.begin_of(done_tick_ + 1);
   }
   if (due_tick_ == kUnknown) {
-    due_tick_ = next_event(done_tick_, false);
+    due_tick_ = next_events(done_tick_).any;
   }
   return due_tick_ == kNever ? kNever : clock_.begin_of(due_tick_);
 }
@@ -312,12 +320,18 @@ void TimerUnit::on_appointment(Cycle when) {
 
 void TimerUnit::reschedule() {
   due_tick_ = kUnknown;
-  std::int64_t next = kNever;
+  Due due;
   if (clock_.source == TimerClock::Source::kPrescaler && !clock_.prescaler->held) {
-    next = next_event(done_tick_, true);
+    due = next_events(done_tick_);
+    due_tick_ = due.any;
   }
-  if (next != kNever) {
-    appoint<&TimerUnit::on_appointment>(core_.avr(), clock_.begin_of(next), this);
+  if (due.visible != kNever) {
+    const Cycle at = clock_.begin_of(due.visible);
+    if (appointed_) {
+      appoint<&TimerUnit::on_appointment>(core_.avr(), at, this);
+    } else {
+      appoint_anew<&TimerUnit::on_appointment>(core_.avr(), at, this);
+    }
     appointed_ = true;
   } else if (appointed_) {
     call_off<&TimerUnit::on_appointment>(core_.avr(), this);

@@ -5,6 +5,7 @@
 
 #include <array>
 #include <cstdint>
+#include <limits>
 
 #include "harness/device/counter_pattern.h"
 #include "harness/device/pin_bank_internal.h"
@@ -37,7 +38,10 @@ class TimerUnit : public Peripheral {
   void settle() { advance(core_.now()); }
   void clock_changed();
   /// The ADC starts on one of this timer's flags: it must rise on time even with its interrupt off.
-  void set_flag_watched(const avr_int_vector_t* flag) { watched_flag_ = flag; }
+  void set_flag_watched(const avr_int_vector_t* flag) {
+    due_tick_ = flag == watched_flag_ ? due_tick_ : kUnknown;
+    watched_flag_ = flag;
+  }
   [[nodiscard]] bool has_flag(const avr_int_vector_t& flag) const;
 
  private:
@@ -95,14 +99,18 @@ class TimerUnit : public Peripheral {
   void on_appointment(Cycle when);
   void reschedule();
   void rebase(std::int64_t tick, std::int64_t value, bool down);
-  [[nodiscard]] std::int64_t next_event(std::int64_t after, bool visible_only) const;
+  /// When anything happens next, and when anything that is seen without being asked for.
+  struct Due {
+    std::int64_t any{std::numeric_limits<std::int64_t>::max()};
+    std::int64_t visible{std::numeric_limits<std::int64_t>::max()};
+  };
+  [[nodiscard]] Due next_events(std::int64_t after) const;
   [[nodiscard]] std::int64_t next_output(const Channel& channel, std::int64_t after) const;
   [[nodiscard]] std::int64_t next_match(const Channel& channel, std::int64_t after) const;
   [[nodiscard]] std::int64_t next_overflow(std::int64_t after) const;
   [[nodiscard]] bool matches_at(const Channel& channel, std::int64_t tick) const;
   [[nodiscard]] std::int64_t takeover_phase() const;
   [[nodiscard]] std::int64_t top_from_registers() const;
-  [[nodiscard]] bool wanted(const avr_int_vector_t& flag, bool visible_only) const;
   [[nodiscard]] bool takeover_pending() const;
   [[nodiscard]] std::int64_t tick_now() const;
   [[nodiscard]] Cycle cycle_of(std::int64_t tick) const;
