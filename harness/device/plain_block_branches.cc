@@ -50,7 +50,7 @@ const BlockOp* then_branch(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu)
     return with_all_flags<Work>(made, target, cpu);
   }
   Work::template put<Flags::kCarryAndZero>(cpu.flag, made);
-  return target;
+  return go_to(data, target, cpu);
 }
 
 template <class Work>

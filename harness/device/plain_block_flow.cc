@@ -11,22 +11,22 @@ namespace {
 using Op = Operation;
 using Kind = BlockPart::Kind;
 
-const BlockOp* jump(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& /*cpu*/) {
-  return op->target();
+const BlockOp* jump(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  return go_to(data, op->target(), cpu);
 }
 const BlockOp* jump_and_go_on(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   return go_on(data, op->target(), cpu);
 }
 
 // Instead of the rest of the run, this much time passes.
-const BlockOp* leave_for(const BlockOp* target, const BlockOp* op, Cycle cycles, BlockCpu& cpu) {
+const BlockOp* leave_for(std::uint8_t* data, const BlockOp* target, const BlockOp* op, Cycle cycles, BlockCpu& cpu) {
   cpu.left = cpu.left + op->rest - cycles;
-  return target;
+  return go_to(data, target, cpu);
 }
 
 template <bool kSet>
 const BlockOp* branch(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  return (cpu.flag[op->b] != 0) == kSet ? leave_for(op->target(), op, 2, cpu) : go_on(data, op + 1, cpu);
+  return (cpu.flag[op->b] != 0) == kSet ? leave_for(data, op->target(), op, 2, cpu) : go_on(data, op + 1, cpu);
 }
 
 enum class Skip : std::uint8_t { kIfEqual, kIfClear, kIfSet };
@@ -36,7 +36,7 @@ const BlockOp* skip(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned value = data[op->d];
   const bool skips =
       kSkip == Skip::kIfEqual ? value == data[op->r] : (((value >> op->b) & 1U) != 0) == (kSkip == Skip::kIfSet);
-  return skips ? leave_for(op + 1 + op->count, op, 1 + op->count, cpu) : go_on(data, op + 1, cpu);
+  return skips ? leave_for(data, op + 1 + op->count, op, 1 + op->count, cpu) : go_on(data, op + 1, cpu);
 }
 
 template <unsigned kBytes, int kWords, bool kGoesOn>
@@ -50,11 +50,12 @@ const BlockOp* call(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
     data[pointer - i] = static_cast<std::uint8_t>(back >> (8U * i));
   }
   put_word(data + R_SPL, pointer - kBytes);
-  return kGoesOn ? go_on(data, op->target(), cpu) : op->target();
+  return kGoesOn ? go_on(data, op->target(), cpu) : go_to(data, op->target(), cpu);
 }
 
+// nullptr: the run ends before it.
 template <unsigned kBytes>
-const BlockOp* come_back(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+const BlockOp* pop_back_address(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned pointer = word_at(data + R_SPL);
   if (pointer + kBytes > cpu.avr->ramend || pointer < cpu.stack_floor + kBytes) {
     return cpu.leave(op);
@@ -68,6 +69,12 @@ const BlockOp* come_back(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   }
   put_word(data + R_SPL, pointer + kBytes);
   return cpu.first + back;
+}
+
+template <unsigned kBytes>
+const BlockOp* come_back(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  const BlockOp* const back = pop_back_address<kBytes>(data, op, cpu);
+  return back == nullptr ? nullptr : go_to(data, back, cpu);
 }
 
 // --- Flags.
@@ -135,13 +142,14 @@ const BlockOp* come_back_from_interrupt(std::uint8_t* data, const BlockOp* op, B
   if (cpu.flag[S_I] == 0 && !enables_quietly(op, kBytes + 2, cpu)) {
     return cpu.leave(op);
   }
-  const BlockOp* const back = come_back<kBytes>(data, op, cpu);
-  if (back != nullptr) {
-    cpu.avr->interrupt_state = cpu.flag[S_I] == 0 ? std::int8_t{0} : cpu.avr->interrupt_state;
-    cpu.flag[S_I] = 1;
-    end_interrupt(cpu.avr);
+  const BlockOp* const back = pop_back_address<kBytes>(data, op, cpu);
+  if (back == nullptr) {
+    return nullptr;
   }
-  return back;
+  cpu.avr->interrupt_state = cpu.flag[S_I] == 0 ? std::int8_t{0} : cpu.avr->interrupt_state;
+  cpu.flag[S_I] = 1;
+  end_interrupt(cpu.avr);
+  return go_to(data, back, cpu);
 }
 
 // Whoever keeps the time has to know that the processor sleeps.

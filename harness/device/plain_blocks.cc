@@ -5,7 +5,9 @@
 namespace dawnrig::device {
 namespace {
 
-constexpr std::uint8_t kLongestRun = 32;  // handlers call the next one: without an optimiser each adds a frame
+// Handlers call the next one: without an optimiser each adds a frame.
+constexpr std::uint8_t kLongestRun = 32;
+constexpr int kRunsInARow = 32;
 
 const BlockOp* leave(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
   return cpu.leave(op);
@@ -109,6 +111,7 @@ bool PlainBlocks::run(Cycle limit) {
   std::uint8_t* const data = avr->data;
   while (cpu_.left >= op->rest) {
     cpu_.left -= op->rest;
+    cpu_.credit = kRunsInARow;
     const BlockOp* const next = op->begin(data, op, cpu_);
     if (next == nullptr) {
       op = cpu_.stopped_at;

@@ -52,6 +52,7 @@ struct BlockCpu {
   Cycle until{0};                ///< the next event, or `limit`
   Cycle limit{0};
   const BlockOp* stopped_at{nullptr};
+  int credit{0};  ///< how many runs may follow one another
 
   /// Ends a run before the instruction at hand.
   const BlockOp* leave(const BlockOp* op) {
@@ -81,6 +82,16 @@ class PlainBlocks {
   std::vector<BlockOp> ops_;
 };
 
+/// The run that begins at `target`, if the time is there for it. Now and then the way leads back to PlainBlocks::run(),
+/// so that calls do not pile up where no optimiser makes jumps of them.
+inline const BlockOp* go_to(std::uint8_t* data, const BlockOp* target, BlockCpu& cpu) {
+  const Cycle left = cpu.left - target->rest;
+  if (left < 0 || --cpu.credit < 0) {
+    return target;
+  }
+  cpu.left = left;
+  return target->begin(data, target, cpu);
+}
 /// The next instruction of a run.
 inline const BlockOp* go_on(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   return op->go(data, op, cpu);
