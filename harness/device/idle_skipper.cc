@@ -32,7 +32,7 @@ IdleSkipper::IdleSkipper(SimulatorCore& core)
 
 void IdleSkipper::start_over() {
   std::fill(suspects_.begin(), suspects_.end(), Suspect{});
-  next_look_ = 0;
+  look_at(0);
   favourite_ = LoopMap::kNone;
   stride_ = kShortestStride;
 }
@@ -44,6 +44,11 @@ Cycle IdleSkipper::next_event() const {
     slot = slot->next;
   }
   return slot == nullptr ? now_of(avr_) : static_cast<Cycle>(slot->when);
+}
+
+void IdleSkipper::look_at(Cycle when, Cycle patience) {
+  next_look_ = when;
+  latest_look_ = when + patience;
 }
 
 Cycle IdleSkipper::worked_cycles() const {
@@ -62,7 +67,7 @@ int IdleSkipper::suspect_at(std::uint32_t pc) const {
 void IdleSkipper::look() {
   const Cycle now = now_of(avr_);
   if (avr_->interrupt_state != 0) {
-    next_look_ = now + 1;  // interrupts were just enabled; one instruction later it is clear what comes of that
+    look_at(now + 1);  // interrupts were just enabled; one instruction later it is clear what comes of that
     return;
   }
   pets_watchdog_ = false;
@@ -71,7 +76,7 @@ void IdleSkipper::look() {
   const int index = returns ? favourite_ : suspect_at(avr_->pc);
   if (index == LoopMap::kNone || quiet_until_ - now < kLeastRoom) {
     stride_ = std::min(stride_ * 2, kLongestStride);
-    next_look_ = now + stride_;
+    look_at(now + stride_, kLongestStride);
     return;
   }
   avr_->run_cycle_count = 1;
@@ -83,7 +88,7 @@ void IdleSkipper::judge(int index, Outcome outcome) {
   const Cycle now = now_of(avr_);
   if (index == favourite_ && favourite_missed_ < kMostMisses && outcome != Outcome::kIdle) {
     ++favourite_missed_;
-    next_look_ = now + kShortestStride;
+    look_at(now + kShortestStride);
     return;
   }
   // A loop that goes to sleep passes its idle time without us.
@@ -91,16 +96,16 @@ void IdleSkipper::judge(int index, Outcome outcome) {
     suspect.retry_at = worked_cycles() + (kFirstPatience << 2 * suspect.strikes);
     suspect.strikes = std::min(suspect.strikes + 1, kMostStrikes);
     stride_ = std::min(stride_ * 2, kLongestStride);
-    next_look_ = now + stride_;
+    look_at(now + stride_, kLongestStride);
   } else if (outcome == Outcome::kDisturbed) {
     suspect.retry_at = worked_cycles() + kShortPatience;
-    next_look_ = now + stride_;
+    look_at(now + stride_);
   } else {
     favourite_ = index;
     favourite_missed_ = 0;
     suspect.strikes = 0;
     stride_ = kShortestStride;
-    next_look_ = std::max(quiet_until_, now + 1);  // behind an event that disturbs nothing the loop idles on
+    look_at(std::max(quiet_until_, now + 1));  // behind an event that disturbs nothing the loop idles on
   }
 }
 

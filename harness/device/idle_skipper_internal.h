@@ -27,7 +27,13 @@ class IdleSkipper {
 
   /// Whether it is time to look for a loop that idles.
   [[nodiscard]] bool due(Cycle now) const { return now >= next_look_; }
-  [[nodiscard]] Cycle next_look() const { return next_look_; }
+  /// Until then it can wait, if the processor is at work.
+  [[nodiscard]] Cycle latest_look() const { return latest_look_; }
+  /// The processor slept for so long: no reason to look any sooner.
+  void slept(Cycle cycles) {
+    next_look_ += cycles;
+    latest_look_ += cycles;
+  }
   /// Looks. May execute some instructions, as running on would have, and may then let whole turns pass.
   void look();
   void start_over();
@@ -57,6 +63,7 @@ class IdleSkipper {
   };
   enum class Outcome : std::uint8_t { kIdle, kBusy, kDisturbed };
 
+  void look_at(Cycle when, Cycle patience = 0);
   [[nodiscard]] Cycle worked_cycles() const;
   [[nodiscard]] int suspect_at(std::uint32_t pc) const;
   [[nodiscard]] Outcome probe(int index);
@@ -90,6 +97,7 @@ class IdleSkipper {
   int favourite_missed_{0};        ///< how often it has not been met again since
 
   Cycle next_look_{0};
+  Cycle latest_look_{0};
   Cycle stride_{64};
   Cycle skipped_{0};
 

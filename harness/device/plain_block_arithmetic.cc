@@ -1,5 +1,7 @@
 // Registers and flags in runs of plain instructions. Each comes in as many forms as there are sets of flags worth
 // working out.
+#include <algorithm>
+
 #include "harness/device/plain_block_work_internal.h"
 
 namespace dawnrig::device {
@@ -14,12 +16,11 @@ using work::Step;
 using work::Sum;
 using work::With;
 
-/// The instruction, then the next one.
-template <auto kWork>
+/// The instruction, or so many of them, then the next one.
+template <auto kWork, unsigned kCount = 1>
 const BlockOp* then(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   kWork(data, *op, cpu.flag);
-  ++op;
-  return op->go(data, op, cpu);
+  return go_on(data, op + kCount, cpu);
 }
 template <class Work, Flags kFlags>
 void with_flags(std::uint8_t* data, const BlockOp& op, std::uint8_t* flag) {
@@ -129,26 +130,39 @@ Flags wanted(unsigned live) {
 }
 
 // Which form: the leaner ones first, where there are any.
-template <auto kNone, auto kCarry, auto kCarryAndZero, auto kCarries, auto kAll>
+template <auto kNone, auto kCarry, auto kCarryAndZero, auto kCarries, auto kAll, unsigned kCount = 1>
 BlockHandler form(unsigned live) {
   switch (wanted(live)) {
     case Flags::kNone:
-      return then<kNone>;
+      return then<kNone, kCount>;
     case Flags::kCarry:
-      return then<kCarry>;
+      return then<kCarry, kCount>;
     case Flags::kCarryAndZero:
-      return then<kCarryAndZero>;
+      return then<kCarryAndZero, kCount>;
     case Flags::kCarries:
-      return then<kCarries>;
+      return then<kCarries, kCount>;
     case Flags::kAll:
       break;
   }
-  return then<kAll>;
+  return then<kAll, kCount>;
 }
-template <class Work>
+template <class Work, unsigned kCount = 1>
 BlockHandler in_form(unsigned live) {
   return form<with_flags<Work, Flags::kNone>, with_flags<Work, Flags::kCarry>, with_flags<Work, Flags::kCarryAndZero>,
-              with_flags<Work, Flags::kCarries>, with_flags<Work, Flags::kAll>>(live);
+              with_flags<Work, Flags::kCarries>, with_flags<Work, Flags::kAll>, kCount>(live);
+}
+template <class Work>
+BlockHandler in_a_row(unsigned count, unsigned live) {
+  switch (count) {
+    case 1:
+      return in_form<Work>(live);
+    case 2:
+      return in_form<work::Row<Work, 2>, 2>(live);
+    case 3:
+      return in_form<work::Row<Work, 3>, 3>(live);
+    default:
+      return in_form<work::Row<Work, kMostInARow>, kMostInARow>(live);
+  }
 }
 template <Shift kShift>
 BlockHandler shifting(unsigned live) {
@@ -159,20 +173,20 @@ template <auto kNone, auto kAll>
 BlockHandler either(unsigned live) {
   return live == 0 ? then<kNone> : then<kAll>;
 }
-BlockHandler with_two_registers(const Instruction& one, unsigned live) {
+BlockHandler with_two_registers(const Instruction& one, unsigned row, unsigned live) {
   switch (one.operation) {
     case Op::kAdd:
       return in_form<Sum<false>>(live);
     case Op::kAdc:
-      return in_form<Sum<true>>(live);
+      return in_a_row<Sum<true>>(row, live);
     case Op::kSub:
       return in_form<Difference<With::kRegister, false, true>>(live);
     case Op::kSbc:
-      return in_form<Difference<With::kRegister, true, true>>(live);
+      return in_a_row<Difference<With::kRegister, true, true>>(row, live);
     case Op::kCp:
       return in_form<Difference<With::kRegister, false, false>>(live);
     case Op::kCpc:
-      return in_form<Difference<With::kRegister, true, false>>(live);
+      return in_a_row<Difference<With::kRegister, true, false>>(row, live);
     case Op::kAnd:
       return in_form<Logic<With::kRegister, '&'>>(live);
     case Op::kOr:
@@ -248,10 +262,15 @@ BlockHandler with_constant(const Instruction& one, unsigned live) {
 
 }  // namespace
 
-BlockPart block_arithmetic(const Instruction& one, unsigned live) {
+unsigned arithmetic_in_a_row(const Instruction& one, unsigned count) {
+  const bool carries = one.operation == Op::kAdc || one.operation == Op::kSbc || one.operation == Op::kCpc;
+  return carries ? std::min(count, kMostInARow) : 1U;
+}
+
+BlockPart block_arithmetic(const Instruction& one, unsigned row, unsigned live) {
   BlockPart part;
   const unsigned worth = live & flags_set_by(one);
-  part.handler = with_two_registers(one, worth);
+  part.handler = with_two_registers(one, row, worth);
   part.handler = part.handler != nullptr ? part.handler : with_one_register(one, worth);
   part.handler = part.handler != nullptr ? part.handler : with_constant(one, worth);
   const bool two = one.operation == Op::kMul || one.operation == Op::kAdiw || one.operation == Op::kSbiw;

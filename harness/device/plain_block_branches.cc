@@ -23,7 +23,7 @@ template <class Work>
 
 /// What can be needed of the flags is known where the run goes on. Where it ends it is known too, if the time is there
 /// for the run that begins at the target: nothing stops that before it has got its flags right.
-template <class Work, On kOn, bool kSet>
+template <class Work, unsigned kCount, On kOn, bool kSet>
 const BlockOp* then_branch(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   constexpr unsigned kOthers = Work::kSets & ~(work::kC | work::kZ);
   const typename Work::Made made = Work::work(data, *op, cpu.flag);
@@ -33,7 +33,7 @@ const BlockOp* then_branch(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu)
   } else {
     flag = Work::zero(made, cpu.flag);
   }
-  const BlockOp* const branch = op + 1;
+  const BlockOp* const branch = op + kCount;
   if (flag != kSet) {
     const BlockOp* to = branch + 1;
     if ((to->needs & kOthers) != 0) {
@@ -53,26 +53,39 @@ const BlockOp* then_branch(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu)
   return go_to(data, target, cpu);
 }
 
-template <class Work>
+template <class Work, unsigned kCount = 1>
 BlockHandler on_zero(const Instruction& branch) {
   if (branch.b != S_Z) {
     return nullptr;
   }
-  return branch.operation == Op::kBranchIfSet ? then_branch<Work, On::kZero, true>
-                                              : then_branch<Work, On::kZero, false>;
+  return branch.operation == Op::kBranchIfSet ? then_branch<Work, kCount, On::kZero, true>
+                                              : then_branch<Work, kCount, On::kZero, false>;
 }
-template <class Work>
+template <class Work, unsigned kCount = 1>
 BlockHandler on_carry_or_zero(const Instruction& branch) {
   if (branch.b != S_C) {
-    return on_zero<Work>(branch);
+    return on_zero<Work, kCount>(branch);
   }
-  return branch.operation == Op::kBranchIfSet ? then_branch<Work, On::kCarry, true>
-                                              : then_branch<Work, On::kCarry, false>;
+  return branch.operation == Op::kBranchIfSet ? then_branch<Work, kCount, On::kCarry, true>
+                                              : then_branch<Work, kCount, On::kCarry, false>;
+}
+template <class Work>
+BlockHandler in_a_row(unsigned count, const Instruction& branch) {
+  switch (count) {
+    case 1:
+      return on_carry_or_zero<Work>(branch);
+    case 2:
+      return on_carry_or_zero<work::Row<Work, 2>, 2>(branch);
+    case 3:
+      return on_carry_or_zero<work::Row<Work, 3>, 3>(branch);
+    default:
+      return on_carry_or_zero<work::Row<Work, kMostInARow>, kMostInARow>(branch);
+  }
 }
 
 }  // namespace
 
-BlockHandler block_arithmetic_and_branch(const Instruction& one, const Instruction& branch) {
+BlockHandler block_arithmetic_and_branch(const Instruction& one, unsigned row, const Instruction& branch) {
   if (branch.operation != Op::kBranchIfSet && branch.operation != Op::kBranchIfClear) {
     return nullptr;
   }
@@ -80,11 +93,11 @@ BlockHandler block_arithmetic_and_branch(const Instruction& one, const Instructi
     case Op::kSub:
       return on_carry_or_zero<Difference<With::kRegister, false, true>>(branch);
     case Op::kSbc:
-      return on_carry_or_zero<Difference<With::kRegister, true, true>>(branch);
+      return in_a_row<Difference<With::kRegister, true, true>>(row, branch);
     case Op::kCp:
       return on_carry_or_zero<Difference<With::kRegister, false, false>>(branch);
     case Op::kCpc:
-      return on_carry_or_zero<Difference<With::kRegister, true, false>>(branch);
+      return in_a_row<Difference<With::kRegister, true, false>>(row, branch);
     case Op::kCpi:
       return on_carry_or_zero<Difference<With::kConstant, false, false>>(branch);
     case Op::kSubi:

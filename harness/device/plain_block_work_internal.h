@@ -54,6 +54,7 @@ struct Wide {
 template <bool kAdds, bool kKeepsZero>
 struct Carrying {
   using Made = Wide;
+  static constexpr bool kKeeps = kKeepsZero;
   static constexpr unsigned kSets = kC | kZ | kSigned | kH;
   static bool carry(const Wide& made) { return (made.wide & 0x100U) != 0; }
   static bool zero(const Wide& made, const std::uint8_t* flag) {
@@ -87,9 +88,12 @@ struct Carrying {
 template <bool kCarries>
 struct Sum : Carrying<true, false> {
   static Wide work(std::uint8_t* data, const BlockOp& op, const std::uint8_t* flag) {
+    return work_with(data, op, kCarries ? flag[S_C] : 0U);
+  }
+  static Wide work_with(std::uint8_t* data, const BlockOp& op, unsigned carry) {
     const unsigned a = data[op.d];
     const unsigned b = data[op.r];
-    const unsigned wide = a + b + (kCarries ? flag[S_C] : 0U);
+    const unsigned wide = a + b + carry;
     data[op.d] = static_cast<std::uint8_t>(wide);
     return {a, b, wide};
   }
@@ -98,13 +102,35 @@ struct Sum : Carrying<true, false> {
 template <With kWith, bool kCarries, bool kStores>
 struct Difference : Carrying<false, kCarries> {
   static Wide work(std::uint8_t* data, const BlockOp& op, const std::uint8_t* flag) {
+    return work_with(data, op, kCarries ? flag[S_C] : 0U);
+  }
+  static Wide work_with(std::uint8_t* data, const BlockOp& op, unsigned carry) {
     const unsigned a = data[op.d];
     const unsigned b = operand<kWith>(data, op);
-    const unsigned wide = a - b - (kCarries ? flag[S_C] : 0U);
+    const unsigned wide = a - b - carry;
     if constexpr (kStores) {
       data[op.d] = static_cast<std::uint8_t>(wide);
     }
     return {a, b, wide};
+  }
+};
+
+/// So many in a row of what takes the carry of the one before: of the flags between them only the carry, and a zero
+/// that is kept, ever matter.
+template <class Work, unsigned kCount>
+struct Row : Work {
+  static Wide work(std::uint8_t* data, const BlockOp& op, std::uint8_t* flag) {
+    unsigned carry = flag[S_C];
+    bool zero = Work::kKeeps && flag[S_Z] != 0;
+    for (unsigned i = 0; i + 1 < kCount; ++i) {
+      const unsigned wide = Work::work_with(data, (&op)[i], carry).wide;
+      carry = (wide >> 8U) & 1U;
+      zero = zero && (wide & 0xFFU) == 0;
+    }
+    if constexpr (Work::kKeeps) {
+      flag[S_Z] = zero ? 1 : 0;
+    }
+    return Work::work_with(data, (&op)[kCount - 1], carry);
   }
 };
 

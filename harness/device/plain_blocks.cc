@@ -74,10 +74,12 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
   } else if (goes_on && next.length != 0 && code[behind].operation == one.operation && next.count < kMostAlike) {
     op.count = static_cast<std::uint8_t>(next.count + 1U);
   }
-  BlockPart part = block_arithmetic(one, next.needs);
-  if (BlockHandler both = goes_on ? block_arithmetic_and_branch(one, code[behind]) : nullptr;
-      both != nullptr && next.length != 0) {
-    part.handler = both;
+  const unsigned row = arithmetic_in_a_row(one, op.count);
+  const BlockOp& behind_row = ops_[row == 1 ? behind : at + row];
+  BlockPart part = block_arithmetic(one, row, row == 1 ? next.needs : behind_row.needs);
+  if (goes_on && behind_row.go == behind_row.begin && behind_row.length != 0) {
+    BlockHandler both = block_arithmetic_and_branch(one, row, code[row == 1 ? behind : at + row]);
+    part.handler = both != nullptr ? both : part.handler;
   }
   part = part.handler != nullptr ? part : block_memory(one, cpu_, op);
   part = part.handler != nullptr ? part : block_flow(one, cpu_, jumps && target > at);

@@ -14,7 +14,8 @@ namespace dawnrig::device {
 struct BlockOp;
 struct BlockCpu;
 
-constexpr std::uint8_t kMostAlike = 16;  ///< pushes, or pops, that one handler executes
+constexpr unsigned kMostAlike = 16;  ///< pushes, or pops, that one handler executes
+constexpr unsigned kMostInARow = 4;  ///< additions with carry and the like
 
 /// Executes one instruction and those behind it up to the end of their run. Returns where to go on; nullptr: a run ends
 /// before `cpu.stopped_at`, and everything is as before that instruction.
@@ -30,7 +31,7 @@ struct BlockOp {
   std::uint8_t d{0};
   std::uint8_t r{0};       ///< or the lower register of the pointer
   std::uint8_t b{0};       ///< which bit or flag
-  std::uint8_t count{1};   ///< how many pushes, or pops, stand in a row from here; how many words a skip skips
+  std::uint8_t count{1};   ///< how many with the same operation stand in a row from here; how many words a skip skips
   std::uint8_t needs{0};   ///< flags that must be right before it
   std::uint8_t length{0};  ///< instructions from here to the end of the run; none: it is not for here
 
@@ -118,10 +119,13 @@ struct BlockPart {
   int cycles{1};                  ///< if no branch is taken
   Kind kind{Kind::kSure};
 };
-/// `live`: flags that somebody may look at before they are set again.
-[[nodiscard]] BlockPart block_arithmetic(const Instruction& one, unsigned live);
-/// Both as one, if `branch` is one and there is a form for that; nullptr: there is not.
-[[nodiscard]] BlockHandler block_arithmetic_and_branch(const Instruction& one, const Instruction& branch);
+/// How many instructions from this one on a handler for arithmetic executes, if `count` of this operation stand in a
+/// row.
+[[nodiscard]] unsigned arithmetic_in_a_row(const Instruction& one, unsigned count);
+/// `row`: so many of them. `live`: flags that somebody may look at behind the last before they are set again.
+[[nodiscard]] BlockPart block_arithmetic(const Instruction& one, unsigned row, unsigned live);
+/// Those and the branch behind the last as one, if `branch` is one and there is a form for that; nullptr: there is not.
+[[nodiscard]] BlockHandler block_arithmetic_and_branch(const Instruction& one, unsigned row, const Instruction& branch);
 /// Needs to know how many are in a row.
 [[nodiscard]] BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockOp& op);
 /// `goes_on`: the run goes on at the target of a jump or call.

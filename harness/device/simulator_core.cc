@@ -229,7 +229,7 @@ void SimulatorCore::run_plainly() {
     run_awake();
     return;
   }
-  if (runner_->run(std::min(until_, skipper_->next_look())) == PlainRunner::Outcome::kToSettle) {
+  if (runner_->run(std::min(until_, skipper_->latest_look())) == PlainRunner::Outcome::kToSettle) {
     if (!crashed()) {
       settle();
     }
@@ -295,6 +295,9 @@ void SimulatorCore::run_asleep() {
   const Cycle wanted = skipper_ ? next : began + 1;
   avr_->cycle = static_cast<avr_cycle_count_t>(std::clamp(wanted, began, std::max(until_, began)));
   slept_ += now() - began;
+  if (skipper_) {
+    skipper_->slept(now() - began);
+  }
   avr_cycle_timer_process(avr_);
   if (asleep_ && avr_->sreg[S_I] == 0 && avr_->state == cpu_Running) {
     avr_->state = cpu_Sleeping;  // with interrupts disabled nothing wakes it; only the watchdog's reset ends this
