@@ -4,6 +4,7 @@
 #include <cstdarg>
 #include <cstdio>
 #include <cstdlib>
+#include <cstring>
 #include <limits>
 
 #include "harness/base/bad_input.h"
@@ -24,12 +25,14 @@ std::string hex(std::uint32_t value) {
 /// The simulator checks an address and then uses it all the same; room behind its arrays keeps that inside ours.
 void make_room(avr_t* avr) {
   const std::uint32_t flash_reach = avr->rampz != 0 ? 0x1000000U : 0x10000U;
-  auto* flash = static_cast<std::uint8_t*>(std::realloc(avr->flash, flash_reach + kSlack));
+  auto* flash = static_cast<std::uint8_t*>(std::calloc(flash_reach + kSlack, 1));  // reads behind the end read alike
   auto* data = static_cast<std::uint8_t*>(std::realloc(avr->data, kDataSpace + kSlack));
   if (flash == nullptr || data == nullptr) {
     throw base::RunFault("no memory for a simulated device");
   }
   std::memset(data + avr->ramend + 1, 0, kDataSpace + kSlack - avr->ramend - 1);
+  std::memcpy(flash, avr->flash, avr->flashend + 1U);
+  std::free(avr->flash);
   avr->flash = flash;
   avr->data = data;
 }

@@ -274,6 +274,19 @@ std::uint8_t VirtualDevice::peek(std::uint32_t data_address) const {
   return data_address <= avr->ramend ? avr->data[data_address] : std::uint8_t{0};
 }
 
+std::uint8_t VirtualDevice::flags() const {
+  const avr_t* avr = impl_->core.avr();
+  unsigned value = 0;
+  for (unsigned bit = 0; bit < 8; ++bit) {
+    value |= static_cast<unsigned>(avr->sreg[bit]) << bit;
+  }
+  return static_cast<std::uint8_t>(value);
+}
+
+std::uint32_t VirtualDevice::next_address() const {
+  return impl_->core.avr()->pc;
+}
+
 void VirtualDevice::poke(std::uint32_t data_address, std::uint8_t value) {
   avr_t* avr = impl_->core.avr();
   if (data_address <= avr->ramend) {

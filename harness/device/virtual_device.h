@@ -94,6 +94,8 @@ class VirtualDevice {
   void set_eeprom(std::span<const std::uint8_t> bytes);
   [[nodiscard]] std::optional<std::uint32_t> address_of(std::string_view symbol) const;
   [[nodiscard]] std::uint8_t peek(std::uint32_t data_address) const;
+  [[nodiscard]] std::uint8_t flags() const;          ///< the status register; what peek() has of it may be old
+  [[nodiscard]] std::uint32_t next_address() const;  ///< of the next instruction, in bytes
   void poke(std::uint32_t data_address, std::uint8_t value);
   [[nodiscard]] Drive drive_of(Pin pin) const;
   [[nodiscard]] std::int64_t eeprom_writes() const;

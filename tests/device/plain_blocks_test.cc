@@ -1,0 +1,325 @@
+// Runs of instructions that this room executes as wholes, against the simulator's own execution one instruction at a
+// time: whatever the instant at which somebody looks, and whatever stops a run in its middle, nothing may differ.
+#include <gtest/gtest.h>
+
+#include <random>
+
+#include "tests/device/device_bench.h"
+
+namespace dawnrig::device {
+namespace {
+
+using Words = std::vector<std::uint16_t>;
+
+struct Part {
+  std::string name;
+  unsigned ram_start;
+  unsigned overflow_vector;  // of timer 0, in words
+};
+
+std::ostream& operator<<(std::ostream& out, const Part& part) {
+  return out << part.name;
+}
+
+constexpr unsigned kMemory = 0x300;  // where its pointers point: 0x300 bytes from here
+constexpr unsigned kCount = 0x800;   // how often it was interrupted, low byte
+constexpr unsigned kStack = 0x8F0;
+
+/// A loop of straight work, made to hit what runs of instructions treat apart: chains that share a carry, comparisons
+/// with their branches, rows of pushes, pointers that turn out to point to a register, stacks that come too low, and
+/// interrupts that are disabled, enabled, and left.
+class LoopMaker {
+ public:
+  LoopMaker(unsigned seed, const Part& part) : draw_(seed), part_(part) {}
+
+  Words make() {
+    words_.assign(128, 0);
+    words_[0] = 0xC000U | 127U;  // rjmp to 128
+    words_[part_.overflow_vector] = static_cast<std::uint16_t>(0xC000U | (96 - part_.overflow_vector - 1));
+    // push r16, in r16 SREG, push r16, lds inc sts the count, pop, out SREG, pop, reti
+    const Words routine{0x930F, 0xB70F, 0x930F, 0x9100, kCount, 0x9503, 0x9300, kCount, 0x910F, 0xBF0F, 0x910F, 0x9518};
+    std::copy(routine.begin(), routine.end(), words_.begin() + 96);
+    stack_at(kStack);
+    for (unsigned d = 16; d < 32; ++d) {
+      constant(0xE000, d, byte());
+      add({two(0x2C00, d - 16, d)});
+    }
+    constant(0xE000, 16, pick(1, 2));
+    add({0xBD05});  // out TCCR0B, r16
+    constant(0xE000, 16, 0x83);
+    add({0xBD04});  // out TCCR0A, r16: fast PWM on OC0A
+    constant(0xE000, 16, 1);
+    add({0x9300, 0x006E, 0x9478});  // sts TIMSK0, r16; sei
+    const std::size_t head = words_.size();
+    for (unsigned pieces = pick(20, 60); pieces > 0; --pieces) {
+      piece();
+    }
+    add({0x940C, static_cast<std::uint16_t>(head)});
+    return words_;
+  }
+
+ private:
+  static std::uint16_t two(unsigned operation, unsigned d, unsigned r) {
+    return static_cast<std::uint16_t>(operation | (r & 0x10U) << 5U | d << 4U | (r & 15U));
+  }
+  unsigned pick(unsigned least, unsigned most) { return least + static_cast<unsigned>(draw_() % (most - least + 1)); }
+  bool one_in(unsigned many) { return pick(1, many) == 1; }
+  unsigned byte() { return draw_() & 0xFFU; }
+  void add(const Words& more) { words_.insert(words_.end(), more.begin(), more.end()); }
+  void constant(unsigned operation, unsigned d, unsigned k) {
+    words_.push_back(static_cast<std::uint16_t>(operation | (k & 0xF0U) << 4U | (d - 16U) << 4U | (k & 15U)));
+  }
+  void stack_at(unsigned address) {
+    constant(0xE000, 28, address & 0xFFU);
+    constant(0xE000, 29, address >> 8U);
+    // cli, out SPH, out SPL: an interrupt in between would find half a stack pointer. Then sei, or it stays disabled.
+    add({0x94F8, 0xBFDE, 0xBFCD});
+    if (!one_in(3)) {
+      add({0x9478});
+    }
+  }
+
+  void arithmetic() {
+    static constexpr unsigned kTwo[] = {0x0400, 0x0C00, 0x0800, 0x1400, 0x1800, 0x1C00,
+                                        0x2000, 0x2400, 0x2800, 0x2C00, 0x9C00};
+    static constexpr unsigned kConstant[] = {0x3000, 0x4000, 0x5000, 0x6000, 0x7000, 0xE000};
+    static constexpr unsigned kOne[] = {0x9400, 0x9401, 0x9402, 0x9403, 0x9405, 0x9406, 0x9407, 0x940A};
+    switch (pick(0, 9)) {
+      case 0:
+        constant(kConstant[pick(0, 5)], pick(16, 31), byte());
+        break;
+      case 1:
+        add({static_cast<std::uint16_t>(kOne[pick(0, 7)] | pick(0, 31) << 4U)});
+        break;
+      case 2:
+        add({static_cast<std::uint16_t>((one_in(2) ? 0x9600U : 0x9700U) | byte())});
+        break;
+      case 3:  // bst, bld
+        add({static_cast<std::uint16_t>((one_in(2) ? 0xFA00U : 0xF800U) | pick(0, 31) << 4U | pick(0, 7))});
+        break;
+      case 4:  // movw, a flag other than that of interrupts, or a product with signs
+        add({static_cast<std::uint16_t>(one_in(3)   ? 0x0100U | byte()
+                                        : one_in(4) ? 0x0200U | byte()
+                                                    : 0x9408U | pick(0, 1) << 7U | pick(0, 6) << 4U)});
+        break;
+      default:
+        add({two(kTwo[pick(0, 10)], pick(0, 31), pick(0, 31))});
+        break;
+    }
+  }
+
+  void chain() {
+    static constexpr unsigned kChained[] = {0x1C00, 0x0800, 0x0400};  // adc, sbc, cpc
+    const unsigned operation = kChained[pick(0, 2)];
+    for (unsigned left = pick(1, 9); left > 0; --left) {
+      // Often of something with itself, so that the zero that is kept is kept.
+      const unsigned d = pick(0, 31);
+      add({two(operation, d, one_in(3) ? d : pick(0, 31))});
+    }
+    if (one_in(2)) {
+      branch();
+    }
+  }
+
+  // Over up to three instructions of one word: into the middle of whatever stands there.
+  void branch() {
+    const unsigned over = pick(0, 3);
+    add({static_cast<std::uint16_t>((one_in(2) ? 0xF000U : 0xF400U) | over << 3U | pick(0, 7))});
+    for (unsigned i = 0; i < over; ++i) {
+      arithmetic();
+    }
+  }
+
+  void skip() {
+    add({one_in(2) ? two(0x1000, pick(0, 31), pick(0, 31))
+                   : static_cast<std::uint16_t>((one_in(2) ? 0xFC00U : 0xFE00U) | pick(0, 31) << 4U | pick(0, 7))});
+    if (one_in(2)) {
+      add({static_cast<std::uint16_t>(0x9000U | pick(0, 25) << 4U), static_cast<std::uint16_t>(kMemory + byte())});
+    } else {
+      arithmetic();
+    }
+  }
+
+  void count_down() {
+    const unsigned counter = pick(16, 25);
+    constant(0xE000, counter, pick(1, 6));
+    const std::size_t head = words_.size();
+    for (unsigned left = pick(0, 3); left > 0; --left) {
+      const unsigned d = pick(0, 15);
+      add({two(one_in(2) ? 0x1C00 : 0x2400, d, pick(0, 31))});
+    }
+    add({static_cast<std::uint16_t>(0x940AU | counter << 4U)});  // dec
+    const auto back = static_cast<unsigned>(head) - static_cast<unsigned>(words_.size() + 1);
+    add({static_cast<std::uint16_t>(0xF401U | (back & 0x7FU) << 3U)});  // brne
+  }
+
+  // Near or far, to a routine of one instruction; behind it a jump over the routine.
+  void call() {
+    if (one_in(2)) {
+      add({0xD001, 0xC002});
+    } else {
+      add({0x940E, static_cast<std::uint16_t>(words_.size() + 4), 0x940C,
+           static_cast<std::uint16_t>(words_.size() + 6)});
+    }
+    arithmetic();
+    add({static_cast<std::uint16_t>(one_in(4) ? 0x9518 : 0x9508)});  // reti, which enables interrupts; ret
+  }
+
+  void rows_on_the_stack() {
+    // Near its lowest, rows of pushes begin as plain and end as something else.
+    const bool low = one_in(3);
+    if (low) {
+      stack_at(part_.ram_start + 0x100 + pick(0, 40));
+    }
+    const unsigned many = pick(1, 20);
+    for (unsigned i = 0; i < many; ++i) {
+      add({static_cast<std::uint16_t>(0x920FU | pick(0, 31) << 4U)});
+    }
+    arithmetic();
+    for (unsigned i = 0; i < many; ++i) {
+      add({static_cast<std::uint16_t>(0x900FU | pick(0, 25) << 4U)});
+    }
+    if (low) {
+      stack_at(kStack);
+    }
+  }
+
+  void by_pointer() {
+    static constexpr unsigned kPointed[] = {0x900C, 0x900D, 0x900E, 0x9009, 0x900A, 0x9001, 0x9002, 0x8000, 0x8008};
+    // In memory mostly; or at the processor's registers, a plain cell, TCNT0, TIFR0, OCR0A, PIND, the flags.
+    static constexpr unsigned kCells[] = {3, 24, 0x3E, 0x46, 0x35, 0x47, 0x29, 0x5F};
+    const unsigned target = one_in(4) ? kCells[pick(0, 7)] : kMemory + byte();
+    for (unsigned pointer = 26; pointer < 32; pointer += 2) {
+      constant(0xE000, pointer, target & 0xFFU);
+      constant(0xE000, pointer + 1, target >> 8U);
+    }
+    if (one_in(3)) {
+      arithmetic();  // which may change a pointer's lower half, but leads nowhere else than it could lead already
+      constant(0xE000, 27, target >> 8U);
+      constant(0xE000, 29, target >> 8U);
+      constant(0xE000, 31, target >> 8U);
+    }
+    unsigned how = kPointed[pick(0, 8)];
+    if (target == 0x5F) {
+      how = (how & 3U) == 2 ? how - 1 : how;  // not the cell before, half the stack pointer
+    }
+    add({static_cast<std::uint16_t>(how | pick(0, 1) << 9U | pick(0, one_in(8) ? 31 : 25) << 4U)});
+  }
+
+  void registers() {
+    const unsigned d = pick(0, 25) << 4U;
+    switch (pick(0, 7)) {
+      case 0:
+        add({static_cast<std::uint16_t>(0xB406U | d | 1U << 9U)});  // in d, TCNT0
+        break;
+      case 1:
+        add({static_cast<std::uint16_t>(0x9000U | d), 0x0046});  // lds d, TCNT0
+        break;
+      case 2:
+        add({static_cast<std::uint16_t>(0xBC07U | d)});  // out OCR0A, d
+        break;
+      case 3:
+        add({static_cast<std::uint16_t>(0x9200U | d), 0x0048});  // sts OCR0B, d
+        break;
+      case 4:
+        add({static_cast<std::uint16_t>(0xB60FU | d)});  // in d, SREG
+        break;
+      case 5:
+        add({static_cast<std::uint16_t>(0xBE0FU | d)});  // out SREG, d
+        break;
+      case 6:
+        add({static_cast<std::uint16_t>(one_in(2) ? 0x94F8 : 0x9478)});  // cli, sei
+        break;
+      default:
+        add({0x9A20 /* sbi */, static_cast<std::uint16_t>(0x9004U | d) /* lpm d, Z */});
+        break;
+    }
+  }
+
+  void piece() {
+    switch (pick(0, 13)) {
+      case 0:
+      case 1:
+        chain();
+        break;
+      case 2:
+      case 3:
+        branch();
+        break;
+      case 4:
+        skip();
+        break;
+      case 5:
+        count_down();
+        break;
+      case 6:
+        call();
+        break;
+      case 7:
+        rows_on_the_stack();
+        break;
+      case 8:
+        by_pointer();
+        break;
+      case 9:
+        registers();
+        break;
+      default:
+        arithmetic();
+        break;
+    }
+  }
+
+  std::mt19937 draw_;
+  Part part_;
+  Words words_;
+};
+
+class PlainBlocks : public ::testing::TestWithParam<Part> {};
+
+TEST_P(PlainBlocks, LeaveTheProcessorAsOneInstructionAfterAnotherWould) {
+  constexpr unsigned kPrograms = 250;
+  constexpr Cycle kEnd = 12'000;
+  int interrupted = 0;
+  for (unsigned seed = 1; seed <= kPrograms; ++seed) {
+    const Image image = words_image(LoopMaker(seed, GetParam()).make());
+    DeviceParams params;
+    params.part = GetParam().name;
+    params.startup_delay_s = 0;
+    params.watched = {Pin{'D', 6}, Pin{'B', 7}};
+    Witness witness;
+    VirtualDevice ours(params, image, witness);
+    params.skip_idle = false;
+    Witness other;
+    VirtualDevice simulators(params, image, other);
+    std::mt19937 draw(seed);
+    for (Cycle until = 0; until < kEnd;) {
+      // Now in every cycle, now further apart than any run of instructions is long.
+      until += static_cast<Cycle>(draw() % (draw() % 4 == 0 ? 300 : 12));
+      const auto where = [&] { return "program " + std::to_string(seed) + ", cycle " + std::to_string(until); };
+      ASSERT_EQ(ours.run_until(until), simulators.run_until(until)) << where() << ": " << simulators.crash_reason();
+      ASSERT_EQ(ours.crash_reason(), simulators.crash_reason()) << where();
+      ASSERT_EQ(ours.now(), simulators.now()) << where();
+      ASSERT_EQ(ours.next_address(), simulators.next_address()) << where();
+      ASSERT_EQ(ours.flags(), simulators.flags()) << where() << ", address " << ours.next_address();
+      for (std::uint32_t at = 0; at < 0x900; ++at) {
+        ASSERT_EQ(ours.peek(at), simulators.peek(at))
+            << where() << ", in memory at " << at << ", before " << ours.next_address();
+      }
+    }
+    ASSERT_EQ(witness.pins.size(), other.pins.size()) << "program " << seed;
+    for (std::size_t i = 0; i < witness.pins.size(); ++i) {
+      ASSERT_EQ(witness.pins[i].at, other.pins[i].at) << "program " << seed;
+    }
+    EXPECT_EQ(simulators.crash_reason(), "") << "program " << seed << " ends before its time";
+    interrupted += simulators.peek(kCount) != 0 ? 1 : 0;
+  }
+  EXPECT_GT(interrupted, static_cast<int>(kPrograms) * 9 / 10) << "most programs are interrupted on their way";
+}
+
+INSTANTIATE_TEST_SUITE_P(EveryPart, PlainBlocks,
+                         ::testing::Values(Part{"atmega328p", 0x100, 32}, Part{"atmega2560", 0x200, 46}),
+                         [](const auto& part) { return part.param.name; });
+
+}  // namespace
+}  // namespace dawnrig::device
