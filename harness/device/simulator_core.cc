@@ -176,9 +176,9 @@ void SimulatorCore::allow_strides() {
   if (skipper_) {
     skipper_->start_over();
   }
-  // By itself the simulator would run on to the next event. Where we execute what is plain, it gets one instruction at
-  // a time.
-  avr_->run_cycle_limit = skipper_ ? 1 : std::numeric_limits<std::int64_t>::max();
+  // By itself the simulator would run on to the next event, and does so again as soon as an appointment is made. Where
+  // we execute what is plain, or have to look at each skip, it gets one instruction at a time.
+  avr_->run_cycle_limit = skipper_ || skips_too_far_ ? 1 : std::numeric_limits<std::int64_t>::max();
 }
 
 void SimulatorCore::fence(Cycle /*when*/) {}

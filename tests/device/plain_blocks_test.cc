@@ -14,7 +14,8 @@ using Words = std::vector<std::uint16_t>;
 struct Part {
   std::string name;
   unsigned ram_start;
-  unsigned overflow_vector;  // of timer 0, in words
+  unsigned match_vector;     // of timer 0, channel A, in words
+  unsigned overflow_vector;  // of timer 0
 };
 
 std::ostream& operator<<(std::ostream& out, const Part& part) {
@@ -22,7 +23,7 @@ std::ostream& operator<<(std::ostream& out, const Part& part) {
 }
 
 constexpr unsigned kMemory = 0x300;  // where its pointers point: 0x300 bytes from here
-constexpr unsigned kCount = 0x800;   // how often it was interrupted, low byte
+constexpr unsigned kCount = 0x800;   // how often it was interrupted, low byte; behind it: by which one last
 constexpr unsigned kStack = 0x8F0;
 
 /// A loop of straight work, made to hit what runs of instructions treat apart: chains that share a carry, comparisons
@@ -35,10 +36,8 @@ class LoopMaker {
   Words make() {
     words_.assign(128, 0);
     words_[0] = 0xC000U | 127U;  // rjmp to 128
-    words_[part_.overflow_vector] = static_cast<std::uint16_t>(0xC000U | (96 - part_.overflow_vector - 1));
-    // push r16, in r16 SREG, push r16, lds inc sts the count, pop, out SREG, pop, reti
-    const Words routine{0x930F, 0xB70F, 0x930F, 0x9100, kCount, 0x9503, 0x9300, kCount, 0x910F, 0xBF0F, 0x910F, 0x9518};
-    std::copy(routine.begin(), routine.end(), words_.begin() + 96);
+    routine_at(64, part_.match_vector, 1);
+    routine_at(96, part_.overflow_vector, 2);
     stack_at(kStack);
     for (unsigned d = 16; d < 32; ++d) {
       constant(0xE000, d, byte());
@@ -48,7 +47,7 @@ class LoopMaker {
     add({0xBD05});  // out TCCR0B, r16
     constant(0xE000, 16, 0x83);
     add({0xBD04});  // out TCCR0A, r16: fast PWM on OC0A
-    constant(0xE000, 16, 1);
+    constant(0xE000, 16, 3);
     add({0x9300, 0x006E, 0x9478});  // sts TIMSK0, r16; sei
     const std::size_t head = words_.size();
     for (unsigned pieces = pick(20, 60); pieces > 0; --pieces) {
@@ -59,6 +58,15 @@ class LoopMaker {
   }
 
  private:
+  // push r16, in r16 SREG, push r16, lds inc sts the count, sts another, pop, out SREG, pop, reti: of two that wait,
+  // the lower vector's comes first.
+  void routine_at(unsigned at, unsigned vector, unsigned which) {
+    const Words routine{
+        0x930F, 0xB70F,     0x930F, 0x9100, kCount, 0x9503, 0x9300, kCount, static_cast<std::uint16_t>(0xE000U | which),
+        0x9300, kCount + 1, 0x910F, 0xBF0F, 0x910F, 0x9518};
+    std::copy(routine.begin(), routine.end(), words_.begin() + at);
+    words_[vector] = static_cast<std::uint16_t>(0xC000U | (at - vector - 1));
+  }
   static std::uint16_t two(unsigned operation, unsigned d, unsigned r) {
     return static_cast<std::uint16_t>(operation | (r & 0x10U) << 5U | d << 4U | (r & 15U));
   }
@@ -206,9 +214,19 @@ class LoopMaker {
     add({static_cast<std::uint16_t>(how | pick(0, 1) << 9U | pick(0, one_in(8) ? 31 : 25) << 4U)});
   }
 
+  // A store through a pointer stops a run; here an interrupt that has waited for it comes at once, and keeps flags that
+  // the run itself would have overwritten with the next instruction.
+  void interrupt_mask() {
+    constant(0xE000, 30, 0x6E);
+    constant(0xE000, 31, 0);
+    constant(0xE000, 16, pick(0, 3));
+    add({two(0x0C00, pick(0, 15), pick(0, 31)), 0x8300 /* st Z, r16 */, two(0x1800, pick(0, 15), pick(0, 31))});
+  }
+
   void registers() {
     const unsigned d = pick(0, 25) << 4U;
-    switch (pick(0, 7)) {
+    static constexpr unsigned kEeprom[] = {0, 1, 2, 4};
+    switch (pick(0, 8)) {
       case 0:
         add({static_cast<std::uint16_t>(0xB406U | d | 1U << 9U)});  // in d, TCNT0
         break;
@@ -230,6 +248,10 @@ class LoopMaker {
       case 6:
         add({static_cast<std::uint16_t>(one_in(2) ? 0x94F8 : 0x9478)});  // cli, sei
         break;
+      case 7:  // out EECR, r16: reading and programming halt the processor for some cycles
+        constant(0xE000, 16, kEeprom[pick(0, 3)]);
+        add({0xBB0F});
+        break;
       default:
         add({0x9A20 /* sbi */, static_cast<std::uint16_t>(0x9004U | d) /* lpm d, Z */});
         break;
@@ -237,7 +259,7 @@ class LoopMaker {
   }
 
   void piece() {
-    switch (pick(0, 13)) {
+    switch (pick(0, 15)) {
       case 0:
       case 1:
         chain();
@@ -262,7 +284,11 @@ class LoopMaker {
         by_pointer();
         break;
       case 9:
+      case 10:
         registers();
+        break;
+      case 11:
+        interrupt_mask();
         break;
       default:
         arithmetic();
@@ -318,7 +344,7 @@ TEST_P(PlainBlocks, LeaveTheProcessorAsOneInstructionAfterAnotherWould) {
 }
 
 INSTANTIATE_TEST_SUITE_P(EveryPart, PlainBlocks,
-                         ::testing::Values(Part{"atmega328p", 0x100, 32}, Part{"atmega2560", 0x200, 46}),
+                         ::testing::Values(Part{"atmega328p", 0x100, 28, 32}, Part{"atmega2560", 0x200, 42, 46}),
                          [](const auto& part) { return part.param.name; });
 
 }  // namespace
