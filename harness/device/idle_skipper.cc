@@ -10,13 +10,12 @@ namespace {
 
 constexpr Cycle kShortestStride = 64;
 constexpr Cycle kLongestStride = 1024;
-constexpr Cycle kLeastRoom = 48;        // nearer to the next event there is nothing to gain
-constexpr int kMostSteps = 600;         // of one look
-constexpr int kMostMisses = 4;          // then the loop that idled last is no longer where the program is
-constexpr int kTurns = 3;               // the first one may still leave things behind that the others find as they are
-constexpr Cycle kShortPatience = 256;   // a loop that was disturbed is left alone for this long...
-constexpr Cycle kFirstPatience = 4096;  // ...and one found busy for this long, then for four times as long...
-constexpr int kMostStrikes = 6;         // ...up to 17 million cycles, counting those only in which it worked
+constexpr Cycle kLeastRoom = 48;       // nearer to the next event there is nothing to gain
+constexpr int kMostSteps = 600;        // of one look
+constexpr int kMostMisses = 4;         // then the loop that idled last is no longer where the program is
+constexpr int kTurns = 3;              // the first one may still leave things behind that the others find as they are
+constexpr Cycle kFirstPatience = 256;  // a loop found busy is left alone for this long, then for twice as long...
+constexpr int kMostStrikes = 16;       // ...up to 17 million cycles, counting those only in which it worked
 
 constexpr avr_io_addr_t kSpmcsr = 0x57;
 
@@ -93,12 +92,12 @@ void IdleSkipper::judge(int index, Outcome outcome) {
   }
   // A loop that goes to sleep passes its idle time without us.
   if (outcome == Outcome::kBusy || avr_->state == cpu_Sleeping) {
-    suspect.retry_at = worked_cycles() + (kFirstPatience << 2 * suspect.strikes);
+    suspect.retry_at = worked_cycles() + (kFirstPatience << suspect.strikes);
     suspect.strikes = std::min(suspect.strikes + 1, kMostStrikes);
     stride_ = std::min(stride_ * 2, kLongestStride);
     look_at(now + stride_, kLongestStride);
   } else if (outcome == Outcome::kDisturbed) {
-    suspect.retry_at = worked_cycles() + kShortPatience;
+    suspect.retry_at = worked_cycles() + kFirstPatience;
     look_at(now + stride_);
   } else {
     favourite_ = index;

@@ -132,19 +132,9 @@ Flags wanted(unsigned live) {
 // Which form: the leaner ones first, where there are any.
 template <auto kNone, auto kCarry, auto kCarryAndZero, auto kCarries, auto kAll, unsigned kCount = 1>
 BlockHandler form(unsigned live) {
-  switch (wanted(live)) {
-    case Flags::kNone:
-      return then<kNone, kCount>;
-    case Flags::kCarry:
-      return then<kCarry, kCount>;
-    case Flags::kCarryAndZero:
-      return then<kCarryAndZero, kCount>;
-    case Flags::kCarries:
-      return then<kCarries, kCount>;
-    case Flags::kAll:
-      break;
-  }
-  return then<kAll, kCount>;
+  static constexpr BlockHandler kForms[] = {then<kNone, kCount>, then<kCarry, kCount>, then<kCarryAndZero, kCount>,
+                                            then<kCarries, kCount>, then<kAll, kCount>};
+  return kForms[static_cast<unsigned>(wanted(live))];
 }
 template <class Work, unsigned kCount = 1>
 BlockHandler in_form(unsigned live) {

@@ -1,6 +1,6 @@
-// Executes the instructions that only compute: registers, flags, program flow, memory. Taken apart once per image, they
-// cost a fraction of what the simulator's own decoding does; with everything else the simulator remains the one that
-// knows. Room: harness/device, internal: included by .cc files of this room only.
+// Executes most instructions: registers, flags, program flow, memory, registers of peripherals. Taken apart once per
+// image, they cost a fraction of what the simulator's own decoding does; with everything else the simulator remains the
+// one that knows. Room: harness/device, internal: included by .cc files of this room only.
 #pragma once
 
 #include <cstdint>
@@ -18,7 +18,8 @@ namespace dawnrig::device {
 /// moves the stack, reads or writes program memory, leaves memory, or is not one of those it knows: those go to the
 /// simulator, which alone traps and reports. Runs of instructions that end before the next event are executed as wholes
 /// (PlainBlocks), the others one at a time. Held to the simulator, state by state, in
-/// tests/device/plain_runner_test.cc, and on every image of the repository by tests/rig/skipping_test.cc.
+/// tests/device/plain_runner_test.cc and plain_blocks_test.cc, and on every image of the repository by
+/// tests/rig/skipping_test.cc.
 class PlainRunner {
  public:
   explicit PlainRunner(avr_t* avr);

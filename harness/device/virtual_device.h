@@ -50,7 +50,7 @@ struct DeviceParams {
   std::uint64_t seed{0};     ///< SRAM contents at power-up and converter noise
   std::vector<Pin> watched;  ///< pins whose changes are reported
   /// Whether the time of a sleeping processor, and of loops that provably do nothing but wait, passes in one go, and
-  /// instructions that only compute are executed by this room. Changes nothing but the time a run takes; without it the
+  /// most instructions are executed by this room. Changes nothing but the time a run takes; without it the
   /// packaged simulator executes every instruction, and every cycle of sleep is gone through.
   bool skip_idle{true};
 };
