@@ -312,6 +312,16 @@ std::optional<std::uint8_t> TimerUnit::count_at(avr_io_addr_t address, Cycle at)
   return static_cast<std::uint8_t>(counter_.value_at(runs ? clock_.tick_at(at) : tick_now()) & 0xFF);
 }
 
+Cycle TimerUnit::next_edge() const {
+  std::int64_t next = kNever;
+  if (clock_.source == TimerClock::Source::kPrescaler && !clock_.prescaler->held) {
+    for (const Channel& channel : channels_) {
+      if (channel.connected) next = std::min(next, next_output(channel, done_tick_));
+    }
+  }
+  return next == kNever ? kNever : clock_.begin_of(next);
+}
+
 void TimerUnit::on_appointment(Cycle when) {
   appointed_ = false;
   advance(when);

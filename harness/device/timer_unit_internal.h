@@ -42,6 +42,8 @@ class TimerUnit : public Peripheral {
     due_tick_ = flag == watched_flag_ ? due_tick_ : kUnknown;
     watched_flag_ = flag;
   }
+  /// When an output changes next, if nothing is written before.
+  [[nodiscard]] Cycle next_edge() const;
   [[nodiscard]] bool has_flag(const avr_int_vector_t& flag) const;
 
  private:

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <memory>
 
 #include "harness/base/bad_input.h"
@@ -116,6 +117,7 @@ struct VirtualDevice::Impl {
   std::vector<std::unique_ptr<UartLine>> uarts;
   WordSource memory_garbage;
   std::string crash_reason;
+  Cycle crashed_at{0};
   bool powered{false};
   bool reset_held{false};
   bool starting{false};
@@ -155,6 +157,7 @@ void VirtualDevice::Impl::power_on() {
 
 void VirtualDevice::Impl::crashed() {
   crash_reason = core.crash_reason();
+  crashed_at = core.now();
   pins.let_go(core.now());
 }
 
@@ -195,6 +198,10 @@ RunStatus VirtualDevice::run_until(Cycle until) {
 }
 const std::string& VirtualDevice::crash_reason() const {
   return impl_->crash_reason;
+}
+
+Cycle VirtualDevice::crashed_at() const {
+  return impl_->crashed_at;
 }
 
 void VirtualDevice::hold_reset(bool low) {
@@ -292,6 +299,12 @@ void VirtualDevice::poke(std::uint32_t data_address, std::uint8_t value) {
   if (data_address <= avr->ramend) {
     avr->data[data_address] = value;
   }
+}
+
+Cycle VirtualDevice::next_timed_edge() const {
+  Cycle next = std::numeric_limits<Cycle>::max();
+  for (const auto& timer : impl_->timers) next = std::min(next, timer->next_edge());
+  return next;
 }
 
 Drive VirtualDevice::drive_of(Pin pin) const {

@@ -74,6 +74,7 @@ class VirtualDevice {
   /// reported when it returns. Sleeping costs nothing: simulated time jumps to the next event.
   RunStatus run_until(Cycle until);
   [[nodiscard]] const std::string& crash_reason() const;
+  [[nodiscard]] Cycle crashed_at() const;  ///< of the last crash; of no meaning before one
 
   // Stimuli; each acts at now().
   void hold_reset(bool low);           ///< the RESET pin
@@ -98,6 +99,8 @@ class VirtualDevice {
   [[nodiscard]] std::uint32_t next_address() const;  ///< of the next instruction, in bytes
   void poke(std::uint32_t data_address, std::uint8_t value);
   [[nodiscard]] Drive drive_of(Pin pin) const;
+  /// When a timer will next move a pin, if nothing is written to its registers before; the end of time: not by itself.
+  [[nodiscard]] Cycle next_timed_edge() const;
   [[nodiscard]] std::int64_t eeprom_writes() const;
   [[nodiscard]] const std::vector<std::int64_t>& eeprom_cell_writes() const;
   [[nodiscard]] Cycle idle_cycles() const;  ///< that passed without an instruction: slept, or skipped

@@ -231,6 +231,7 @@ TEST(Crash, IsAVerdictInPlainWordsAndLetsThePinsGo) {
     EXPECT_EQ(device.now(), 100'000);
     ASSERT_EQ(witness.pins.size(), 2U) << "driven low by the first instruction, let go by the crash";
     EXPECT_EQ(witness.pins[1].drive, Drive::kHighImpedance);
+    EXPECT_EQ(device.crashed_at(), witness.pins[1].at);
     EXPECT_EQ(device.run_until(200'000), RunStatus::kCrashed);
     device.power_off();
     device.power_on();

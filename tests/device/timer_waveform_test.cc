@@ -1,6 +1,8 @@
 // Every timer of both parts, in every waveform mode: edges against the closed form of the data sheet, to the cycle.
 #include <gtest/gtest.h>
 
+#include <limits>
+
 #include "tests/device/device_bench.h"
 #include "tests/device/timer_map.h"
 
@@ -134,6 +136,33 @@ TEST_P(EveryTimer, HasTheEdgesOfTheClosedFormInEveryMode) {
       check_mode(GetParam(), mode, com, 2, 8);
     }
   }
+}
+
+TEST_P(EveryTimer, ForetellsWhenItWillMoveAPinNext) {
+  const TimerMap& timer = GetParam();
+  for (const Mode& mode : modes_of(timer)) {
+    SCOPED_TRACE(testing::Message() << name_of(timer) << ", " << mode.name);
+    const bool pwm = mode.shape == Shape::kFast || mode.shape == Shape::kDual;
+    Player player(setup(timer, mode, pwm ? 2 : 1, 2), timer.outputs, timer.part);
+    ASSERT_EQ(player.device.run_until(4'000 + Cycle{40} * (top_bits(timer, mode) + 1)), RunStatus::kRunning);
+    for (int edge = 0; edge < 20; ++edge) {
+      const std::size_t before = player.witness.pins.size();
+      const Cycle foretold = player.device.next_timed_edge();
+      ASSERT_GE(foretold, player.device.now());
+      ASSERT_LT(foretold, player.device.now() + Cycle{16} * (top_bits(timer, mode) + 1));
+      ASSERT_EQ(player.device.run_until(foretold + 1), RunStatus::kRunning);
+      ASSERT_GT(player.witness.pins.size(), before);
+      ASSERT_EQ(player.witness.pins[before].at, foretold) << "edge " << edge;
+    }
+  }
+}
+
+TEST(TimedEdges, AreForetoldByNoTimerThatStandsOrHasNoPin) {
+  const TimerMap timer = all_timers().front();
+  Script script;
+  Player standing(script, timer.outputs, timer.part);
+  ASSERT_EQ(standing.device.run_until(10'000), RunStatus::kRunning);
+  EXPECT_EQ(standing.device.next_timed_edge(), std::numeric_limits<Cycle>::max());
 }
 
 TEST_P(EveryTimer, TogglesChannelAAtHalfTheFrequencyWhenItsRegisterIsTop) {
