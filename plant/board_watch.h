@@ -29,6 +29,7 @@ class BoardWatch {
   Nanos shorter_step(Method& stepper, const Vector& from, Vector& y, Nanos took) const {
     while (took > kFoundWithin && board_->would_note(state_.protection, state_.now + took, view(y))) {
       y = from;
+      stepper.forget();
       took = stepper.step(y, took / 2);
     }
     return took;

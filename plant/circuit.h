@@ -32,6 +32,7 @@
 #include "plant/stage/buck.h"
 #include "plant/stage/series_pwm.h"
 #include "plant/stage/stage.h"
+#include "plant/step_observer.h"
 #include "plant/wiring/wiring.h"
 
 namespace dawnrig::plant {
@@ -161,26 +162,12 @@ struct InitialConditions {
   double poa_wpm2{0.0};
 };
 
-/// Called at each accepted step of the solution, at the end of the step. Values between two calls run straight.
-class StepObserver {
- public:
-  virtual ~StepObserver() = default;
-  /// `probes` are what Circuit::probe() would tell of it on the near side of any edge, without being worked out again.
-  virtual void on_step(const CircuitState& state, const Conditions& conditions, const Probes& probes) = 0;
-  /// A load has just jumped of itself (a burst begins, a supply locks out): the same instant, on the far side.
-  virtual void on_jump(const CircuitState& state, const Conditions& conditions) {
-    static_cast<void>(state);
-    static_cast<void>(conditions);
-  }
-};
-
 /// Of an edge in a load's schedule that falls on the present instant.
 enum class ScheduleSide : std::uint8_t { kBefore, kAfter };
 
-enum class AdvanceStatus : std::uint8_t {
-  kOk,
-  kNotConverged,  ///< the algebraic part of a step did not converge at the smallest step; state is the last good one
-  kNotANumber,    ///< the solution left the real numbers; state is the last good one
+/// When a converter looks, and until when conditions are likely to last, which decides how little work it is.
+struct Sight {
+  Nanos at{0}, until{0};
 };
 
 /// What is worked out once from CircuitParams, for the models to use.
@@ -208,17 +195,29 @@ class Circuit {
   /// Integrates from state.now to `to` (absolute) under constant conditions; observer may be null. `to` at or before
   /// state.now returns at once. Error control keeps bus_v within 0.1 mV of the exact solution at every instant,
   /// and energies and net charge of a PWM cycle within 1e-5; tests/plant/gate_stepper_test.cc measures it. Stretches
-  /// of a few milliseconds go by GateStepper, longer ones by the L-stable Rodas3.
+  /// of up to 20 ms go by GateStepper, longer ones by the L-stable Rodas3.
   /// With a memory, which goes along with the state, a transition after a gate edge that is like earlier ones is laid
   /// down as it is remembered, within 0.1 mV on the bus: tests/plant/transition_memory_test.cc measures that. It also
   /// keeps what the last advances have worked out; a run is the same, bit for bit, if it is watched as often as before.
   AdvanceStatus advance(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
                         TransitionMemory* memory = nullptr) const;
 
+  /// For a converter that looks more often than the circuit needs steps: moves state on, but not past the beginning of
+  /// the step within which it looks, so that sampled_v() can tell the pins at that instant. Then comes another approach
+  /// or advance(), to an instant no earlier; conditions change, and probe() looks, where an advance() has led.
+  AdvanceStatus approach(CircuitState& state, const Conditions& conditions, Sight sight, StepObserver* observer,
+                         TransitionMemory& memory) const;
+  /// Whether that would have nothing to do.
+  [[nodiscard]] bool foresees(const CircuitState& state, const Conditions& conditions, Nanos at,
+                              TransitionMemory& memory) const;
+
   /// A conversion at state.now: what the converter of `channel` gets, with `held_v` what it converted last, of whatever
   /// channel. Its sampling capacitor pulls at the pin, which moves in state; that jump is not told to anyone.
   [[nodiscard]] double sampled_v(CircuitState& state, const Conditions& conditions, std::size_t channel,
                                  const AdcInputParams& input, double held_v) const;
+  /// The same at the instant of the last approach().
+  [[nodiscard]] double sampled_v(CircuitState& state, const Conditions& conditions, std::size_t channel,
+                                 const AdcInputParams& input, double held_v, Nanos at, TransitionMemory& memory) const;
 
   /// The voltages and currents at state.now under `conditions`, which may differ from those of the last advance: that
   /// is how both sides of an edge are seen; on_step() tells of a step's end, the near side of an edge of a schedule.

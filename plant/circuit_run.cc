@@ -85,7 +85,8 @@ CircuitRun::CircuitRun(const CircuitRun& other)
       slow{system.params(), conditions},
       loads{system.params(), conditions},
       inverse_tolerance{other.inverse_tolerance},
-      stepper{other.stepper, system} {}
+      stepper{other.stepper, system},
+      ahead{other.ahead} {}
 
 bool CircuitRun::serves(const CircuitParams& params, const Conditions& under, const Standing& with) {
   conditions.sun = under.sun;

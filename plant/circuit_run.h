@@ -3,6 +3,7 @@
 #pragma once
 
 #include "plant/circuit_system.h"
+#include "plant/foresight.h"
 #include "plant/gate_stepper.h"
 #include "plant/load_timeline.h"
 #include "plant/slow_parts.h"
@@ -32,6 +33,7 @@ struct CircuitRun {
   LoadTimeline loads;
   CircuitSystem::Vector inverse_tolerance;
   GateStepper stepper;
+  Foresight ahead;
 };
 
 }  // namespace dawnrig::plant

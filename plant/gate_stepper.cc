@@ -10,7 +10,7 @@
 namespace dawnrig::plant {
 namespace {
 
-constexpr double kLongestSpanS = 5e-3;
+constexpr double kLongestSpanS = 20e-3;
 constexpr double kFirstStepS = 1e-6;
 constexpr double kMostGrowth = 40.0;
 // Lets the step after one of last resort be three times as long.
@@ -38,10 +38,15 @@ GateStepper::GateStepper(CircuitSystem& system, const Vector& inverse_tolerance,
       nodes_{Capacitor{system.params().stage.input_capacitance_f},
              Capacitor{system.params().stage.output_capacitance_f}, 0.0, 0.0, 0.0} {}
 
-bool GateStepper::suits(const CircuitSystem& system, double span_s) {
+double GateStepper::longest_span_s(const CircuitSystem& system) {
+  if (!system.plain_series()) return 0.0;
   const Battery& b = system.parts().battery;
   const double slowest_s = std::min(b.tau_fast_s(), b.thermal_resistance_k_per_w() * b.heat_capacity_j_per_k());
-  return system.plain_series() && span_s <= kLongestSpanS && span_s <= kOfSlowestRate * slowest_s;
+  return std::min(kLongestSpanS, kOfSlowestRate * slowest_s);
+}
+
+bool GateStepper::suits(const CircuitSystem& system, double span_s) {
+  return system.plain_series() && span_s <= longest_span_s(system);
 }
 
 Nanos GateStepper::step(Vector& y, Nanos left) {
@@ -49,12 +54,12 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
     status_ = finite(y) ? AdvanceStatus::kNotConverged : AdvanceStatus::kNotANumber;
     return Nanos{0};
   }
-  const TwoModes two = modes();
+  two_ = modes();
   for (;;) {
-    const Nanos length = choose(two, left);
+    const Nanos length = choose(two_, left);
     const double h = in_seconds(length);
     const bool smallest = length.count() <= 1;
-    double miss = attempt(y, two, h);
+    double miss = attempt(y, two_, h);
     bool good = std::isfinite(miss) && finite(next_);
     const bool strayed = !good && (converged_ || !finite(next_));
     const bool near = miss < kHardlyAny;
@@ -80,7 +85,8 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
 bool GateStepper::forced(Vector& y, Nanos length) {
   if (!looked_ && !look(y)) return false;
   forced_ = true;
-  const double miss = attempt(y, modes(), in_seconds(length));
+  two_ = modes();
+  const double miss = attempt(y, two_, in_seconds(length));
   forced_ = false;
   if (!std::isfinite(miss) || !finite(next_)) return false;
   stand_at_end(y, miss < kHardlyAny);

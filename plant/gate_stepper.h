@@ -6,6 +6,7 @@
 
 #include "plant/circuit_system.h"
 #include "plant/core/two_modes.h"
+#include "plant/pin_ways.h"
 
 namespace dawnrig::plant {
 
@@ -39,8 +40,13 @@ class GateStepper {
   /// Whether a stretch is short enough for this method.
   [[nodiscard]] static bool suits(const CircuitSystem& system, double span_s);
 
+  /// The longest such, for a series stage; 0 for others.
+  [[nodiscard]] static double longest_span_s(const CircuitSystem& system);
+
   /// Takes one step from y of at most `left`; moves y, returns the length. Zero: failed, see status().
   Nanos step(Vector& y, Nanos left);
+  /// The pins along the step just taken from y; their starts are the caller's. Of a nanosecond there may be none.
+  void tell_ways(const Vector& y, PinWays& ways) const;
   /// One step of just this length, whatever its error. False: it could not be taken, or left the real numbers.
   [[nodiscard]] bool forced(Vector& y, Nanos length);
   /// Evaluates the system at y, where the next step will begin, which then need not. False: it cannot be evaluated.
@@ -121,7 +127,10 @@ class GateStepper {
   Start at_{};
   std::array<SensePoint, kMaxSense> pins_;
   std::array<TwoModes::Follower, kMaxSense> followers_;  // the pins, over the trial
+  std::array<double, kMaxSense> missed_v_per_s_{};       // what their networks bend beyond that, at its end
   TwoNodes nodes_;
+  TwoModes two_{nodes_, {}, {}};
+  double length_s_{};       // of the trial
   Currents start_, drift_;  // drift: over one second
   Currents bend_, twist_;   // what the straight lines missed: bend tau^2 + twist tau^3
   double emf_v_{}, emf_drift_v_{};

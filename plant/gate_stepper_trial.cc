@@ -52,6 +52,7 @@ TwoModes::Pair GateStepper::nodes_per_s(const Currents& i) const {
 }
 
 double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
+  length_s_ = h_s;
   TwoModes::Step s = two.over(h_s);
   const TwoModes::Pair half = two.half_way(s);
   const TwoModes::Pair end = two.to_nodes(s.end);
@@ -240,12 +241,27 @@ double GateStepper::move_pins(const Vector& y, const TwoModes& two, const TwoMod
     if (is_current(sensed)) stage = system_->sensed_a(sensed) - sensed_start_a(sensed);
     const double rate_miss = system_->point().sense[i].pin_per_s - q.pin_per_s - q.pin_d_pin * (next_[slot] - y[slot]) -
                              q.pin_d_node * stage;
+    missed_v_per_s_[i] = rate_miss;
     const double more_v = h_s * 2.0 * pin.phi[3] * rate_miss;
     worst = std::max(worst, std::abs(more_v) * inverse_tolerance_[slot]);
     const double followed = Gram::dot(pin.led_by(s), way);
     next_[slot] = y[slot] + h_s * (pin.phi[1] * q.pin_per_s + q.pin_d_node * followed) + more_v;
   }
   return worst;
+}
+
+void GateStepper::tell_ways(const Vector& y, PinWays& ways) const {
+  ways.length_s = length_s_;
+  ways.two = two_;
+  ways.bend_v_per_s = nodes_per_s(bend_);
+  ways.twist_v_per_s = nodes_per_s(twist_);
+  const double bus_stage_v = stage_.second - y[Slot::kBus];
+  for (std::size_t i = 0; i < system_->params().sense.size(); ++i) {
+    PinWays::Way& way = ways.of[i];
+    way.missed_v_per_s = missed_v_per_s_[i];
+    way.start = pins_[i];
+    way.driven = way_of(system_->parts().sense[i].node(), two_, length_s_, bus_stage_v);
+  }
 }
 
 double GateStepper::move_filaments(const Vector& y, double h_s) {

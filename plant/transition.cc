@@ -36,7 +36,7 @@ Transition::Away Transition::away(const Vector& place) const {
 }
 
 Transition::Sample Transition::sample(std::size_t i, const Away& away) const {
-  const double* const block = step_block(i);
+  const double* const block = blocks_.data() + block_at(i);
   const auto f = figures<kOfStep>(block, away);
   Sample s{f[0], f[1], f[2], f[3], f[4], f[5], f[6], f[7], {}};
   const double* const own = block + (1 + columns_) * kOfStep + kShown;
@@ -63,10 +63,10 @@ Transition::Charged Transition::charged(const Away& away) const {
   return all;
 }
 
-void Transition::finish(const Away& away, Vector& y) const {
-  const auto f = figures<kOfEnd>(end_block(), away);
+void Transition::finish(std::size_t i, const Away& away, Vector& y) const {
+  const auto f = figures<kOfEnd>(blocks_.data() + end_at(i), away);
   for (std::size_t k = 0; k < kMoving.size(); ++k) y[kMoving[k]] += f[k];
-  for (std::size_t i = 0; i < loads_; ++i) y[Slot::kFirstLoad + i] += f[kMoving.size() + i];
+  for (std::size_t k = 0; k < loads_; ++k) y[Slot::kFirstLoad + k] += f[kMoving.size() + k];
 }
 
 }  // namespace dawnrig::plant

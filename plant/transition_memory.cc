@@ -56,6 +56,8 @@ constexpr std::array kColumns{Slot::kInput,      Slot::kBus,         Slot::kFast
 constexpr std::size_t kBusShown = 1;
 constexpr std::size_t kNetShown = 7;
 
+constexpr std::size_t kOfBoth = Transition::kOfStep + Transition::kOfEnd;  // what a step shows, and what it has moved
+
 double grid(std::size_t slot, std::size_t first_sense) {
   switch (slot) {
     case Slot::kInput:
@@ -96,6 +98,16 @@ bool has_cell(std::size_t slot) {
   return slot != Slot::kInductor && (slot < Slot::kPanelJ || slot >= Slot::kFirstLoad);
 }
 
+// What a Sample shows, of a system that was just evaluated at y.
+std::array<Figure, Transition::kOfStep> shown(const CircuitSystem& system, const Vector& y) {
+  const CircuitPoint& q = system.point();
+  std::array<Figure, Transition::kOfStep> figures{y[Slot::kInput],     y[Slot::kBus],  q.panel.current_a,
+                                                  system.charge_a(),   q.load_a,       q.load_v,
+                                                  q.battery.gassing_a, y[Slot::kNetAh]};
+  std::copy(y.begin() + system.first_sense(), y.begin() + system.size(), figures.begin() + Transition::kShown);
+  return figures;
+}
+
 // What the place says, as unknowns.
 Vector unknowns_at(const CircuitSystem& system, const Vector& place, bool gate_on) {
   Vector y = place;
@@ -116,13 +128,13 @@ TransitionMemory::TransitionMemory(const CircuitParams& checked) : entries_(kSet
   }
   const std::size_t blocks = kColumns.size() + checked.loads.size() + 2;
   for (Entry& entry : entries_) {
-    entry.transition.blocks_.resize(blocks * (Transition::kMostSteps * Transition::kOfStep + Transition::kOfEnd));
+    entry.transition.blocks_.resize(blocks * Transition::kMostSteps * kOfBoth);
     entry.transition.charged_.resize(blocks);
     entry.transition.loads_ = checked.loads.size();
     entry.transition.pins_ = checked.sense.size();
   }
   for (std::vector<double>* out : {&middle_out_, &more_out_, &less_out_, &bend_}) {
-    out->resize(Transition::kMostSteps * Transition::kOfStep + Transition::kOfEnd);
+    out->resize(Transition::kMostSteps * kOfBoth);
   }
 }
 
@@ -252,13 +264,14 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
   std::fill(bend_.begin(), bend_.end(), 0.0);
   std::fill(t.blocks_.begin(), t.blocks_.end(), 0.0);
   for (std::size_t i = 0; i < t.steps_; ++i) {
-    std::copy_n(middle_out_.data() + i * Transition::kOfStep, Transition::kOfStep, t.step_block(i));
+    const double* const figures = middle_out_.data() + i * kOfBoth;
+    std::copy_n(figures, Transition::kOfStep, t.blocks_.data() + t.block_at(i));
+    std::copy_n(figures + Transition::kOfStep, Transition::kOfEnd, t.blocks_.data() + t.end_at(i));
   }
-  std::copy_n(middle_out_.data() + t.steps_ * Transition::kOfStep, Transition::kOfEnd, t.end_block());
   const double start_v = unknowns_at(system, t.middle_, conditions_.gate_on)[Slot::kBus];
   t.lowest_v_ = t.highest_v_ = 0.0;
   for (std::size_t i = 0; i < t.steps_; ++i) {
-    const double moved_v = middle_out_[i * Transition::kOfStep + kBusShown] - start_v;
+    const double moved_v = middle_out_[i * kOfBoth + kBusShown] - start_v;
     t.lowest_v_ = std::min(t.lowest_v_, moved_v);
     t.highest_v_ = std::max(t.highest_v_, moved_v);
   }
@@ -275,7 +288,7 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
   }
   for (std::size_t i = 0; i < t.steps_; ++i) {
     for (std::size_t c = 0; c <= t.columns_; ++c) {
-      const double* const row = t.step_block(i) + c * Transition::kOfStep;
+      const double* const row = t.blocks_.data() + t.block_at(i) + c * Transition::kOfStep;
       t.charged_[c].bus_v[i] = row[kBusShown];
       t.charged_[c].net_ah[i] = row[kNetShown];
     }
@@ -299,7 +312,7 @@ Vector TransitionMemory::beside_middle(const CircuitSystem& system, const Transi
   return place;
 }
 
-// The circuit at the end of each of t's steps from a place, and by how much the rest has moved at the end of the last.
+// The circuit at the end of each of t's steps from a place, and by how much the rest has moved until there.
 bool TransitionMemory::run(CircuitSystem& system, const Vector& inverse_tolerance, const Transition& t,
                            const Vector& place, std::vector<double>& out) const {
   Vector y = unknowns_at(system, place, conditions_.gate_on);
@@ -312,17 +325,11 @@ bool TransitionMemory::run(CircuitSystem& system, const Vector& inverse_toleranc
     if (!stepper.forced(y, t.ends_[i] - at)) return false;
     at = t.ends_[i];
     if (!stepper.look(y)) return false;
-    const CircuitPoint& q = system.point();
-    const std::array<double, Transition::kShown> shown{y[Slot::kInput],     y[Slot::kBus],  q.panel.current_a,
-                                                       system.charge_a(),   q.load_a,       q.load_v,
-                                                       q.battery.gassing_a, y[Slot::kNetAh]};
-    double* const figures = out.data() + i * Transition::kOfStep;
-    std::copy(shown.begin(), shown.end(), figures);
-    for (std::size_t k = 0; k < t.pins_; ++k) figures[Transition::kShown + k] = y[system.first_sense() + k];
+    const auto figures = shown(system, y);
+    double* moved = std::copy(figures.begin(), figures.end(), out.data() + i * kOfBoth);
+    for (const std::size_t slot : Transition::kMoving) *moved++ = y[slot] - start[slot];
+    for (std::size_t k = 0; k < t.loads_; ++k) *moved++ = y[Slot::kFirstLoad + k] - start[Slot::kFirstLoad + k];
   }
-  double* figure = out.data() + t.steps_ * Transition::kOfStep;
-  for (const std::size_t slot : Transition::kMoving) *figure++ = y[slot] - start[slot];
-  for (std::size_t i = 0; i < t.loads_; ++i) *figure++ = y[Slot::kFirstLoad + i] - start[Slot::kFirstLoad + i];
   return true;
 }
 
@@ -334,25 +341,28 @@ void TransitionMemory::differentiate(Transition& t, std::size_t column, double w
       bend_[r] += 0.5 * std::abs(more_out_[r] + less_out_[r] - 2.0 * middle_out_[r]);
     }
   };
-  for (std::size_t i = 0; i < t.steps_; ++i) lay_down(i * Transition::kOfStep, Transition::kOfStep, t.step_block(i));
-  lay_down(t.steps_ * Transition::kOfStep, Transition::kOfEnd, t.end_block());
+  for (std::size_t i = 0; i < t.steps_; ++i) {
+    lay_down(i * kOfBoth, Transition::kOfStep, t.blocks_.data() + t.block_at(i));
+    lay_down(i * kOfBoth + Transition::kOfStep, Transition::kOfEnd, t.blocks_.data() + t.end_at(i));
+  }
 }
 
 bool TransitionMemory::straight_enough(const Transition& t) const {
-  const double* bend = bend_.data();
   bool straight = true;
-  for (std::size_t i = 0; i < t.steps_; ++i, bend += Transition::kOfStep) {
+  for (std::size_t i = 0; i < t.steps_; ++i) {
+    const double* const bend = bend_.data() + i * kOfBoth;
     constexpr std::array kMost{kMostInputBendV, kMostBusBendV,   kMostBendA, kMostSpikeBendA,
                                kMostBendA,      kMostInputBendV, kMostBendA, kMostBendAh};
     for (std::size_t k = 0; k < kMost.size(); ++k) straight &= bend[k] <= kMost[k];
     for (std::size_t k = 0; k < t.pins_; ++k) straight &= bend[Transition::kShown + k] <= kMostPinBendV;
+    const double* moved = bend + Transition::kOfStep;
+    for (const std::size_t slot : Transition::kMoving) {
+      const bool energy = slot >= Slot::kPanelJ && slot <= Slot::kSenseJ;
+      const bool charge = slot == Slot::kGassingAh || slot == Slot::kUnstoredAh;
+      straight &= *moved++ <= (energy ? kMostBookBendJ : charge ? kMostBendAh : kMostSlowBend);
+    }
+    for (std::size_t k = 0; k < t.loads_; ++k) straight &= *moved++ <= kMostLoadBend;
   }
-  for (const std::size_t slot : Transition::kMoving) {
-    const bool energy = slot >= Slot::kPanelJ && slot <= Slot::kSenseJ;
-    const bool charge = slot == Slot::kGassingAh || slot == Slot::kUnstoredAh;
-    straight &= *bend++ <= (energy ? kMostBookBendJ : charge ? kMostBendAh : kMostSlowBend);
-  }
-  for (std::size_t i = 0; i < t.loads_; ++i) straight &= *bend++ <= kMostLoadBend;
   return straight;
 }
 

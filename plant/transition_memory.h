@@ -2,6 +2,7 @@
 // second. May use plant only; callers of Circuit::advance() hold one and look no further.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cstddef>
 #include <cstdint>
@@ -44,6 +45,10 @@ class Transition {
   [[nodiscard]] std::size_t steps() const { return steps_; }
   /// When step i ends, from the edge.
   [[nodiscard]] Nanos end_of(std::size_t i) const { return ends_[i]; }
+  /// How many of them end by then.
+  [[nodiscard]] std::size_t steps_within(Nanos left) const {
+    return static_cast<std::size_t>(std::upper_bound(ends_.begin(), ends_.begin() + steps_, left) - ends_.begin());
+  }
   [[nodiscard]] Nanos length() const { return ends_[steps_ - 1]; }
   /// Where y is, in the measures in which it is compared: see transition_memory.cc.
   [[nodiscard]] static Vector place_of(const CircuitSystem& system, const Vector& y, bool gate_on);
@@ -54,14 +59,16 @@ class Transition {
   [[nodiscard]] Sample sample(std::size_t i, const Away& away) const;
   /// A part of every sample, digit by digit the same.
   [[nodiscard]] Charged charged(const Away& away) const;
-  /// Moves the unknowns that move of themselves, other than capacitors, pins, sun and cells, from the edge to its end.
-  void finish(const Away& away, Vector& y) const;
+  /// Moves the unknowns that move of themselves, other than capacitors, pins, sun and cells, from the edge to the end
+  /// of step i.
+  void finish(std::size_t i, const Away& away, Vector& y) const;
+
+  static constexpr std::size_t kShown = 8;  ///< figures of a Sample without pins
+  static constexpr std::size_t kOfStep = kShown + kMaxSense;
+  static constexpr std::size_t kOfEnd = 22;  ///< figures of finish()
 
  private:
   friend class TransitionMemory;
-  static constexpr std::size_t kShown = 8;  // figures of a Sample without pins
-  static constexpr std::size_t kOfStep = kShown + kMaxSense;
-  static constexpr std::size_t kOfEnd = 22;  // figures of finish()
   // What finish() moves, before the loads.
   static constexpr std::array kMoving{Slot::kFast,        Slot::kSlow,   Slot::kSoc,     Slot::kHysteresis,
                                       Slot::kBatteryDegc, Slot::kPanelJ, Slot::kWiringJ, Slot::kStageJ,
@@ -70,10 +77,8 @@ class Transition {
 
   template <std::size_t kFigures>
   [[nodiscard]] std::array<Figure, kFigures> figures(const Figure* block, const Away& away) const;
-  [[nodiscard]] const Figure* step_block(std::size_t i) const { return blocks_.data() + i * (columns_ + 2) * kOfStep; }
-  [[nodiscard]] Figure* step_block(std::size_t i) { return blocks_.data() + i * (columns_ + 2) * kOfStep; }
-  [[nodiscard]] const Figure* end_block() const { return step_block(steps_); }
-  [[nodiscard]] Figure* end_block() { return step_block(steps_); }
+  [[nodiscard]] std::size_t block_at(std::size_t i) const { return i * (columns_ + 2) * (kOfStep + kOfEnd); }
+  [[nodiscard]] std::size_t end_at(std::size_t i) const { return block_at(i) + (columns_ + 2) * kOfStep; }
 
   std::size_t steps_{0}, pins_{0}, columns_{0}, loads_{0};
   std::array<Nanos, kMostSteps> ends_{};
@@ -81,7 +86,8 @@ class Transition {
   Vector middle_{};
   double lowest_v_{}, highest_v_{};
   double inner_v_{};  // of the battery there
-  // For each step, and then for the end: figures in the middle of the cell, their slopes in every column, and in pins.
+  // For each step what it shows and then what finish() moves: figures in the middle of the cell, their slopes in every
+  // column, and in pins.
   std::vector<Figure> blocks_;
   std::vector<Charged> charged_;  // of the same blocks, column by column
 };
@@ -103,6 +109,9 @@ class TransitionMemory {
   /// parameters.
   [[nodiscard]] CircuitRun& run_under(const CircuitParams& params, const CircuitParts& parts,
                                       const Conditions& conditions, const Standing& with);
+
+  /// What the run under the conditions of the last run_under() foresees.
+  [[nodiscard]] Foresight& ahead(bool gate_on) { return runs_[gate_on ? 1 : 0]->ahead; }
 
   /// What is known of a place: nothing, or a transition and where in its cell the place is.
   struct Recalled {

@@ -80,10 +80,12 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   }
 
   double adc_pin_v(device::Cycle at, int channel) override {
-    advance_to(time_at(at));
+    const Nanos now = time_at(at);
+    approach(now);
+    if (!invalid_.empty()) return held_v_;  // the plant got no further
     for (std::size_t i = 0; i < board_.sense.size(); ++i) {
       if (board_.sense[i].adc_channel == channel) {
-        held_v_ = circuit_.sampled_v(state_, conditions_, i, board_.adc_input, held_v_);
+        held_v_ = circuit_.sampled_v(state_, conditions_, i, board_.adc_input, held_v_, now, memory_);
         return held_v_;
       }
     }
@@ -243,6 +245,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   std::string crash_;
   std::int64_t resets_{0};
   bool fault_shown_{false};
+  Nanos stop_{0};       ///< no change of the world is due before
   double held_v_{0.0};  ///< by the converter's sampling capacitor
 
  private:
@@ -259,8 +262,10 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
       if (const auto change = world_.next_change()) {
         stop = std::min(stop, std::max(*change, state_.now));
       }
+      stop_ = stop;
       if (crash_.empty() && device_->run_until(cycle_at(stop)) == device::RunStatus::kCrashed) {
         crash_ = device_->crash_reason();
+        advance_to(time_at(device_->crashed_at()));
         announce(trace::EventKind::kDeviceFault, crash_);
       }
       advance_to(stop);
@@ -273,11 +278,25 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   }
 
   void advance_to(Nanos to) {
+    move_to(to, [this, to] { return circuit_.advance(state_, conditions_, to, this, &memory_); });
+  }
+  /// Near enough to an instant that a pin can be sampled there.
+  void approach(Nanos at) {
+    if (circuit_.foresees(state_, conditions_, at, memory_)) return;
+    move_to(at, [this, at] {
+      const device::Cycle edge = std::min(device_->next_timed_edge(), cycle_at(stop_));
+      const plant::Sight sight{at, time_at(edge)};
+      return circuit_.approach(state_, conditions_, sight, this, memory_);
+    });
+  }
+
+  template <class Move>
+  void move_to(Nanos to, Move move) {
     if (to <= state_.now || !invalid_.empty()) return;
     const bool battery_fuse_blown = state_.battery_fuse.blown;
     const bool panel_fuse_blown = state_.panel_fuse.blown;
     try {
-      const plant::AdvanceStatus status = circuit_.advance(state_, conditions_, to, this, &memory_);
+      const plant::AdvanceStatus status = move();
       if (status != plant::AdvanceStatus::kOk) invalid_ = plant_failure(status, state_, conditions_);
     } catch (const StepBudget::Spent& spent) {
       invalid_ = plant_failure(spent, state_, conditions_);

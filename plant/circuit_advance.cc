@@ -1,0 +1,384 @@
+// Takes a circuit from one instant to another: steps of the integrator, what is remembered in place of them, and all
+// that is followed beside them.
+#include <algorithm>
+#include <cmath>
+
+#include "plant/board_watch.h"
+#include "plant/circuit.h"
+#include "plant/circuit_run.h"
+#include "plant/circuit_system.h"
+#include "plant/circuit_view.h"
+#include "plant/long_stepper.h"
+#include "plant/transition_memory.h"
+
+namespace dawnrig::plant {
+namespace {
+
+using Vector = CircuitSystem::Vector;
+
+constexpr double kLongestStepS = 600.0;
+constexpr double kNearProtectionV = 0.1;  // a conversion pulls a pin hardly further
+constexpr double kQuietS = 2.5e-3;        // what is proposed after a transition; too much costs one trial
+
+// Until when the sun keeps the slope it has just after `now`: a ramp bends where it meets darkness.
+Nanos sun_straight_until(const Conditions::Sun& sun, Nanos now, Nanos to, double& slope) {
+  slope = sun.slope_wpm2_per_s;
+  if (slope == 0.0) return to;
+  const double dark_s = -sun.poa_wpm2 / slope;
+  if (std::abs(dark_s) > 1e9) {  // further than any run; and not representable
+    if (sun_wpm2(sun, now) <= 0.0) slope = 0.0;
+    return to;
+  }
+  const Nanos dark = sun.since + from_seconds(dark_s);
+  const bool before = now < dark;
+  if (before == (slope > 0.0)) slope = 0.0;
+  return before ? std::min(to, dark) : to;
+}
+
+bool after_edge(const CircuitState& state, const Conditions& conditions) {
+  return state.gate == (conditions.gate_on ? GateSeen::kOff : GateSeen::kOn);
+}
+
+// One advance, by one method, under one set of conditions.
+template <class Stepper>
+class Advance {
+ public:
+  Advance(CircuitRun& run, Stepper& stepper, CircuitState& state, const Conditions& conditions, StepObserver* observer,
+          TransitionMemory* memory)
+      : run_{run},
+        system_{run.system},
+        slow_{run.slow},
+        loads_{run.loads},
+        stepper_{stepper},
+        state_{state},
+        conditions_{conditions},
+        observer_{observer},
+        memory_{memory},
+        ahead_{run.ahead},
+        board_{run.system, state},
+        alone_{!loads_.has_schedules() && !loads_.has_lockouts() && !board_.any()},
+        since_{state.books},
+        y_{gather(state, conditions, run.system)} {}
+
+  /// To that instant, or to where a fuse blew or the battery's board acted.
+  AdvanceStatus to(Nanos end) {
+    follow_slow(end);
+    if (board_.any() && board_.acts(y_)) return AdvanceStatus::kOk;  // conditions may be other than at the last step
+    stepper_.go_on_from(y_);
+    pass_edge(end, end);
+    while (state_.now < end && step(end)) {
+    }
+    return stand();
+  }
+
+  /// Whether steps may be taken ahead of the circuit: nothing but the equations decides where they end.
+  [[nodiscard]] bool foresees() const { return alone_ && !slow_.fuses(); }
+
+  /// The step that was foreseen.
+  AdvanceStatus through_foreseen(Nanos end) {
+    go_foreseen(end);
+    return stand();
+  }
+
+  /// Up to the last step that ends by `at`; the one that leads past it, and no further than `until`, is foreseen.
+  AdvanceStatus near(Nanos at, Nanos until) {
+    if (ahead_.starts_at(state_.now)) {
+      go_foreseen(until);
+    } else {
+      follow_slow(until);
+      stepper_.go_on_from(y_);
+    }
+    pass_edge(at, until);
+    while (state_.now < at && !ahead_.any() && step_near(at, until)) {
+    }
+    return stand();
+  }
+
+ private:
+  AdvanceStatus stand() {
+    put();
+    if (!after_edge(state_, conditions_) || state_.now > began_) {
+      state_.gate = conditions_.gate_on ? GateSeen::kOn : GateSeen::kOff;
+    }
+    return stepper_.status();
+  }
+
+  // After an edge, through what is remembered of it, or as many of its steps as end by `end`. All of it must have its
+  // time before `until`: who breaks off each time adds up what a pin misses.
+  void pass_edge(Nanos end, Nanos until) {
+    if (memory_ == nullptr || !foresees() || !after_edge(state_, conditions_)) return;
+    const auto known = memory_->recall(run_, y_, std::min(until, straight_) - state_.now);
+    if (known.transition == nullptr) return;
+    const std::size_t steps = known.transition->steps_within(end - state_.now);
+    if (steps == 0) return;
+    if (slow_.any()) from_ = y_;
+    const Nanos edge = state_.now;
+    go_through(*known.transition, steps, known.away);
+    if (slow_.any()) (void)slow_.follow(system_, from_, y_, in_seconds(state_.now - edge), state_);
+    const bool whole = steps == known.transition->steps();
+    stepper_.propose(whole ? kQuietS
+                           : in_seconds(known.transition->end_of(steps) - known.transition->end_of(steps - 1)));
+    stepper_.forget();
+    follow_slow(until);
+  }
+
+  // A step that is taken if it ends by `at`, and else foreseen. A pin that its protection may hold is told by steps
+  // that end at `at`: there is a bend in its way, and it comes back from a pull by another.
+  bool step_near(Nanos at, Nanos until) {
+    if (!pins_are_free(y_)) {
+      straight_ = std::min(straight_, at);
+      return step(until);
+    }
+    begin_books();
+    from_ = y_;
+    const double from_a = system_.battery_a(y_);
+    const Nanos took = stepper_.step(y_, straight_ - state_.now);
+    if (state_.now + took <= at) return took.count() > 0 && arrive(took, from_a, 0.0, until);
+    if (pins_are_free(y_)) {
+      stepper_.tell_ways(from_, ahead_.begin(system_, state_.now, from_));
+      ahead_.keep(state_.now + took, y_);
+      y_ = from_;
+      return true;
+    }
+    y_ = from_;
+    stepper_.forget();
+    straight_ = std::min(straight_, at);
+    return step(until);
+  }
+
+  [[nodiscard]] bool pins_are_free(const Vector& y) const {
+    return std::all_of(y.begin() + system_.first_sense(), y.begin() + system_.size(), [&](double v) {
+      return v > -kPinBeyondRailV + kNearProtectionV && v < conditions_.supply_v + kPinBeyondRailV - kNearProtectionV;
+    });
+  }
+
+  // The books of a step that is foreseen count from its start.
+  void begin_books() {
+    put();
+    since_ = state_.books;
+    gross_ = {};
+    std::fill(y_.begin() + Slot::kPanelJ, y_.begin() + Slot::kFirstLoad, 0.0);
+  }
+
+  void go_foreseen(Nanos end) {
+    from_ = y_;
+    const double from_a = system_.battery_a(y_);
+    y_ = ahead_.end_y();
+    ahead_.forget();
+    (void)arrive(ahead_.end() - state_.now, from_a, 0.0, end);
+  }
+
+  void follow_slow(Nanos end) {
+    double slope = 0.0;
+    straight_ = sun_straight_until(conditions_.sun, state_.now, end, slope);
+    system_.set_sun_slope(slope);
+    y_[Slot::kPoa] = sun_wpm2(conditions_.sun, state_.now);
+    system_.follow_battery(y_);
+  }
+
+  void put() {
+    scatter(y_, system_, since_, gross_, state_);
+    state_.step_hint_s = stepper_.proposed_s();
+  }
+
+  // Whether it goes on under the same circuit.
+  bool step(Nanos end) {
+    bool jumped = false;
+    if (loads_.has_schedules()) {
+      straight_ = std::min(straight_, loads_.follow(state_.now, y_, system_));
+      jumped = loads_.jumps_at(state_.now);
+    }
+    while (loads_.has_lockouts() && loads_.change_due(y_, system_)) jumped = true;
+    if (jumped && observer_ != nullptr) {
+      put();
+      observer_->on_jump(state_, conditions_);
+    }
+    if (!alone_) system_.follow_battery(y_);
+    const double from_a = system_.battery_a(y_);
+    const double net_ah = y_[Slot::kNetAh];
+    if (slow_.any() || loads_.has_lockouts() || board_.any()) from_ = y_;
+    if (board_.any()) straight_ = board_.until(straight_);
+    Nanos took = stepper_.step(y_, straight_ - state_.now);
+    if (board_.any()) took = board_.shorter_step(stepper_, from_, y_, took);
+    if (took.count() == 0) return false;
+    if (loads_.has_lockouts() && loads_.margin_v(y_, system_) < 0.0) {
+      took = loads_.back_to_threshold(stepper_, system_, from_, y_, took);
+    }
+    if (!alone_) stepper_.forget();  // something else may move before the next step
+    return arrive(took, from_a, net_ah, end);
+  }
+
+  // y_ is where a step has led. Whether it goes on under the same circuit.
+  bool arrive(Nanos took, double from_a, double net_ah, Nanos end) {
+    gross_.add(y_[Slot::kNetAh] - net_ah, from_a, system_.battery_a(y_), in_seconds(took));
+    state_.now += took;
+    ahead_.settle_pulls(system_, state_.now, y_);
+    const bool blew = slow_.any() && slow_.follow(system_, from_, y_, in_seconds(took), state_);
+    const bool acted = board_.any() && board_.acts(y_);
+    follow_slow(end);
+    if (observer_ != nullptr) {  // what is worked out here, the next step begins with
+      put();
+      const bool evaluated = stepper_.look(y_);
+      observer_->on_step(state_, conditions_, seen(state_, conditions_, y_, system_, evaluated));
+    } else if (memory_ != nullptr && state_.now == end) {
+      stepper_.look_later(y_);
+    }
+    if (!alone_) stepper_.forget();
+    return !blew && !acted;
+  }
+
+  // From an edge through what is remembered of it, telling of every step if there is anybody to tell.
+  void go_through(const Transition& known, std::size_t steps, const Transition::Away& away) {
+    const std::size_t last = steps - 1;
+    const Nanos length = known.end_of(last);
+    const Transition::Sample end = known.sample(last, away);
+    const Nanos edge = state_.now;
+    const Turn before_last = charge_up_to(last, known, end, away);
+    for (std::size_t i = 0; observer_ != nullptr && i < last; ++i) {
+      const Transition::Sample at = known.sample(i, away);
+      stand_at(at);
+      state_.now = edge + known.end_of(i);
+      tell(at, system_.battery_a(y_));
+    }
+    stand_at(end);
+    const double h_s = in_seconds(length);
+    y_[Slot::kCellDegc] += h_s * (1.0 - 0.5 * h_s / SingleDiodePanel::kThermalLagS) *
+                           system_.cell_degc_per_s(y_[Slot::kPoa], y_[Slot::kCellDegc]);
+    known.finish(last, away, y_);
+    state_.now = edge + length;
+    const double battery_a = system_.battery_a(y_);
+    if (before_last.any) {
+      gross_.add(end.net_ah - before_last.net_ah, before_last.battery_a, battery_a,
+                 in_seconds(length - before_last.after));
+    }
+    if (observer_ != nullptr) tell(end, battery_a);
+  }
+
+  void tell(const Transition::Sample& at, double battery_a) {
+    put();
+    observer_->on_step(state_, conditions_, seen(state_, conditions_, y_, system_, at, battery_a));
+  }
+
+  // Where the gross charge of a current that turns around has been followed to.
+  struct Turn {
+    bool any{false};
+    double battery_a{}, net_ah{};
+    Nanos after{0};  // the edge
+  };
+  // The gross charge of all steps; if the current may turn, of all but the last.
+  Turn charge_up_to(std::size_t last, const Transition& known, const Transition::Sample& end,
+                    const Transition::Away& away) {
+    Turn at{true, system_.battery_a(y_), y_[Slot::kNetAh], Nanos{0}};
+    at.any = (at.battery_a + system_.battery_s() * known.lowest_v() < 0.0) !=
+             (at.battery_a + system_.battery_s() * known.highest_v() < 0.0);
+    if (!at.any) {
+      gross_.add(end.net_ah - at.net_ah, at.battery_a, at.battery_a, in_seconds(known.end_of(last)));
+      return at;
+    }
+    const Transition::Charged charged = known.charged(away);
+    const double inner_v = system_.parts().battery.inner_v(CircuitSystem::battery_of(y_));  // until the last step
+    for (std::size_t i = 0; i < last; ++i) {
+      const double to_a = system_.battery_s() * (charged.bus_v[i] - inner_v);
+      gross_.add(charged.net_ah[i] - at.net_ah, at.battery_a, to_a, in_seconds(known.end_of(i) - at.after));
+      at = {true, to_a, charged.net_ah[i], known.end_of(i)};
+    }
+    return at;
+  }
+
+  void stand_at(const Transition::Sample& at) {
+    y_[Slot::kInput] = at.input_v;
+    y_[Slot::kBus] = at.bus_v;
+    y_[Slot::kNetAh] = at.net_ah;
+    for (std::size_t k = system_.first_sense(); k < system_.size(); ++k) y_[k] = at.pin_v[k - system_.first_sense()];
+  }
+
+  CircuitRun& run_;
+  CircuitSystem& system_;
+  const SlowParts& slow_;
+  const LoadTimeline& loads_;
+  Stepper& stepper_;
+  CircuitState& state_;
+  const Conditions& conditions_;
+  StepObserver* const observer_;
+  TransitionMemory* const memory_;
+  Foresight& ahead_;
+  BoardWatch board_;
+  const bool alone_;
+  const Nanos began_{state_.now};
+  Books since_;
+  GrossCharge gross_;
+  Vector y_;
+  Vector from_;        // where the last step began, for who asks
+  Nanos straight_{0};  // until when the sun and the schedules keep their slopes
+};
+
+AdvanceStatus run_in(CircuitRun& run, CircuitState& state, const Conditions& conditions, Nanos to,
+                     StepObserver* observer, TransitionMemory* memory) {
+  const double stretch_s = in_seconds(to - state.now);
+  if (run.ahead.starts_at(state.now) && run.ahead.end() <= to) {
+    return Advance{run, run.stepper, state, conditions, observer, memory}.through_foreseen(to);
+  }
+  run.ahead.forget();
+  if (GateStepper::suits(run.system, stretch_s)) {
+    if (state.step_hint_s > 0.0) run.stepper.propose(state.step_hint_s);
+    return Advance{run, run.stepper, state, conditions, observer, memory}.to(to);
+  }
+  run.stepper.forget();  // another method evaluates the system
+  LongStepper stepper{
+      run.system,
+      inverse_tolerances(run.system.parts().buck ? Method::kLongStepperOfBuck : Method::kLongStepper, run.system),
+      state.step_hint_s, run.slow.longest_step_s(stretch_s, kLongestStepS)};
+  return Advance{run, stepper, state, conditions, observer, nullptr}.to(to);
+}
+
+AdvanceStatus near_in(CircuitRun& run, CircuitState& state, const Conditions& conditions, Sight sight,
+                      StepObserver* observer, TransitionMemory& memory) {
+  const Nanos longest = from_seconds(GateStepper::longest_span_s(run.system));
+  Advance advance{run, run.stepper, state, conditions, observer, &memory};
+  if (sight.at - state.now > longest || !advance.foresees()) {
+    return run_in(run, state, conditions, sight.at, observer, &memory);
+  }
+  if (!run.ahead.starts_at(state.now) && state.step_hint_s > 0.0) run.stepper.propose(state.step_hint_s);
+  return advance.near(sight.at, std::clamp(sight.until, sight.at, state.now + longest));
+}
+
+}  // namespace
+
+AdvanceStatus Circuit::advance(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
+                               TransitionMemory* memory) const {
+  AdvanceStatus status = AdvanceStatus::kOk;
+  // Goes on where a fuse has blown on the way, or the battery's board acted, with another circuit from there.
+  while (state.now < to && status == AdvanceStatus::kOk) status = run_on(state, conditions, to, observer, memory);
+  return status;
+}
+
+AdvanceStatus Circuit::run_on(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
+                              TransitionMemory* memory) const {
+  state.stage_degc = stage_degc(params().stage, conditions, state.stage_degc);
+  if (memory != nullptr) {
+    const TransitionMemory::Loan loan{*memory};
+    return run_in(kept_run(*memory, state, conditions), state, conditions, to, observer, memory);
+  }
+  CircuitRun once{params(), built_->parts, conditions, standing(state, conditions)};
+  return run_in(once, state, conditions, to, observer, memory);
+}
+
+AdvanceStatus Circuit::approach(CircuitState& state, const Conditions& conditions, Sight sight, StepObserver* observer,
+                                TransitionMemory& memory) const {
+  AdvanceStatus status = AdvanceStatus::kOk;
+  while (state.now < sight.at && status == AdvanceStatus::kOk) {
+    state.stage_degc = stage_degc(params().stage, conditions, state.stage_degc);
+    const TransitionMemory::Loan loan{memory};
+    CircuitRun& run = kept_run(memory, state, conditions);
+    if (run.ahead.covers(state.now, sight.at)) break;
+    status = near_in(run, state, conditions, sight, observer, memory);
+  }
+  return status;
+}
+
+bool Circuit::foresees(const CircuitState& state, const Conditions& conditions, Nanos at,
+                       TransitionMemory& memory) const {
+  return at <= state.now || kept_run(memory, state, conditions).ahead.covers(state.now, at);
+}
+
+}  // namespace dawnrig::plant

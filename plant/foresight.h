@@ -1,0 +1,72 @@
+// Plant: the step that leads past the present. May use plant only; for circuit_run.h.
+#pragma once
+
+#include <array>
+#include <cstddef>
+
+#include "plant/circuit_system.h"
+#include "plant/core/time.h"
+#include "plant/pin_ways.h"
+
+namespace dawnrig::plant {
+
+/// A step that the integrator has taken from where a circuit stands, and the circuit not yet: a converter samples its
+/// pins on the way, and when the step's end has come the circuit stands there. If conditions change before, the step is
+/// forgotten.
+///
+/// A conversion pulls at its pin, which falls back as fast as its network lets it, and gives its node a share of that:
+/// femtocoulombs, but in the dark nothing else moves a panel's input. Both are added to what the step finds when the
+/// circuit is next put down somewhere.
+class Foresight {
+ public:
+  using Vector = CircuitSystem::Vector;
+
+  [[nodiscard]] bool any() const { return any_; }
+  [[nodiscard]] bool starts_at(Nanos now) const { return any_ && from_ == now; }
+  [[nodiscard]] bool covers(Nanos now, Nanos at) const { return starts_at(now) && at < to_; }
+  [[nodiscard]] Nanos end() const { return to_; }
+  /// At the end; books from the start of the step.
+  [[nodiscard]] const Vector& end_y() const { return end_y_; }
+  void forget() { any_ = false; }
+
+  /// To be filled in: the ways of the pins from y.
+  PinWays& begin(const CircuitSystem& system, Nanos from, const Vector& y) {
+    from_ = from;
+    for (std::size_t i = 0; i < system.params().sense.size(); ++i) ways_.of[i].start_v = y[system.first_sense() + i];
+    return ways_;
+  }
+  void keep(Nanos to, const Vector& end_y) {
+    to_ = to;
+    end_y_ = end_y;
+    any_ = true;
+  }
+
+  [[nodiscard]] double pin_v(std::size_t pin, Nanos at) const {
+    return ways_.of[pin].start_v + ways_.moved_v(pin, in_seconds(at - from_)) + left_v(pin, at);
+  }
+  [[nodiscard]] double pin_rate_per_s(std::size_t pin) const { return ways_.of[pin].start.pin_d_pin; }
+  void pull(std::size_t pin, Nanos at, double by_v);
+  /// Adds to y, which is the circuit at `now`, what conversions up to then have pulled; each of them once.
+  void settle_pulls(const CircuitSystem& system, Nanos now, Vector& y) {
+    if (pulls_ > 0) settle(system, now, y);
+  }
+
+ private:
+  struct Pull {
+    double v{0.0};
+    double felt_v_s{0.0};  // the pin's deviation over time, before that
+    Nanos at{0};
+  };
+  void settle(const CircuitSystem& system, Nanos now, Vector& y);
+  [[nodiscard]] double left_v(std::size_t pin, Nanos now) const;
+  [[nodiscard]] double felt_v_s(std::size_t pin, Nanos now) const;
+
+  bool any_{false};
+  Nanos from_{0}, to_{0};
+  Vector end_y_{};
+  PinWays ways_;
+  std::array<Pull, kMaxSense> pulled_{};
+  int pulls_{0};  // how many pins may have been pulled
+};
+
+}  // namespace dawnrig::plant

@@ -1,0 +1,227 @@
+// Plant: pins that a converter samples within a step that the circuit has yet to take, against a circuit that is taken
+// to each of those instants.
+#include "plant/foresight.h"
+
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <array>
+#include <chrono>
+#include <cmath>
+#include <cstdio>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "fixture.h"
+#include "plant/circuit_run.h"
+#include "plant/transition_memory.h"
+#include "ridge.h"
+
+namespace dawnrig::plant {
+namespace {
+
+using namespace std::chrono_literals;
+
+constexpr Nanos kBetweenConversions{487'000};  // so that they wander through the PWM period
+const AdcInputParams kSampling{14e-12, 10e3, 12e-6};
+
+class Listener final : public StepObserver {
+ public:
+  void on_step(const CircuitState& state, const Conditions&, const Probes&) override {
+    backwards |= state.now <= last;
+    last = state.now;
+    ++steps;
+  }
+  Nanos last{0};
+  int steps{0};
+  bool backwards{false};
+};
+
+// One and the same converter on two circuits: one goes to each conversion, the other no further than it must.
+class Pair {
+ public:
+  Pair(const CircuitParams& params, Conditions conditions, const InitialConditions& rest)
+      : circuit{params},
+        c{std::move(conditions)},
+        there{circuit.at_rest(rest, c)},
+        ahead{there},
+        of_there_{params},
+        of_ahead_{params} {}
+
+  void go_to(Nanos to) {
+    ASSERT_EQ(circuit.advance(there, c, to, &heard_there, &of_there_), AdvanceStatus::kOk);
+    ASSERT_EQ(circuit.advance(ahead, c, to, &heard_ahead, &of_ahead_), AdvanceStatus::kOk);
+    ASSERT_EQ(ahead.now, to);
+    apart_bus_v = std::max(apart_bus_v, std::abs(there.bus_v - ahead.bus_v));
+    for (std::size_t i = 0; i < circuit.params().sense.size(); ++i) {
+      apart_v[i] = std::max(apart_v[i], std::abs(there.sense_v[i] - ahead.sense_v[i]));
+    }
+  }
+  void convert(std::size_t channel, Nanos at, Nanos until) {
+    ASSERT_EQ(circuit.advance(there, c, at, &heard_there, &of_there_), AdvanceStatus::kOk);
+    ASSERT_EQ(circuit.approach(ahead, c, {at, until}, &heard_ahead, of_ahead_), AdvanceStatus::kOk);
+    ASSERT_LE(ahead.now, at);
+    held_there_ = circuit.sampled_v(there, c, channel, kSampling, held_there_);
+    if (follows_pulls) {
+      for (int hop = 1; hop <= 30; ++hop) {
+        ASSERT_EQ(circuit.advance(there, c, std::min(at + hop * 2us, until), &heard_there, &of_there_),
+                  AdvanceStatus::kOk);
+      }
+    }
+    held_ahead_ = circuit.sampled_v(ahead, c, channel, kSampling, held_ahead_, at, of_ahead_);
+    apart_v[channel] = std::max(apart_v[channel], std::abs(held_there_ - held_ahead_));
+    behind += ahead.now < at ? 1 : 0;
+    ++conversions;
+  }
+  // A PWM cycle, and what the converter sees of it.
+  void cycle(double duty, Nanos hint = Nanos{0}) {
+    const Nanos start = ahead.now;
+    const Nanos on{static_cast<std::int64_t>(static_cast<double>(kPwmPeriod.count()) * duty)};
+    for (const auto& [gate_on, end] : {std::pair{true, start + on}, std::pair{false, start + kPwmPeriod}}) {
+      c.gate_on = gate_on;
+      for (; next_ < end; next_ += kBetweenConversions) {
+        convert(turn_++ % circuit.params().sense.size(), next_, hint.count() > 0 ? next_ + hint : end);
+      }
+      go_to(end);
+      if (::testing::Test::HasFatalFailure()) return;
+    }
+  }
+  [[nodiscard]] double most_apart_v() const { return *std::max_element(apart_v.begin(), apart_v.end()); }
+
+  Circuit circuit;
+  Conditions c;
+  CircuitState there, ahead;
+  Listener heard_there, heard_ahead;
+  std::array<double, kMaxSense> apart_v{};
+  double apart_bus_v{0.0};
+  bool follows_pulls{false};  // how a pin falls back, in steps much shorter than that takes
+  int conversions{0}, behind{0};
+
+ private:
+  TransitionMemory of_there_, of_ahead_;
+  double held_there_{0.0}, held_ahead_{0.0};
+  Nanos next_{100'000};
+  std::size_t turn_{0};
+};
+
+struct Board {
+  std::string name;
+  CircuitParams params;
+  Conditions conditions;
+  double within_v{5e-5};  // most of it what a remembered transition misses
+};
+
+// With pins that are quick and slow, and one behind every kind of network.
+std::vector<Board> boards() {
+  std::vector<Board> all{{"ridge repeater", ridge_repeater(), ridge_forenoon()},
+                         {"offset diode", ridge_repeater(), ridge_forenoon()},
+                         {"shunts", ridge_repeater(), ridge_forenoon()},
+                         {"sense wire open", ridge_repeater(), ridge_forenoon()},
+                         {"pin beyond the supply", ridge_repeater(), ridge_forenoon()},
+                         {"pin stuck", ridge_repeater(), ridge_forenoon()},
+                         {"lamp on, sun on a ramp", ridge_repeater(), ridge_forenoon()},
+                         {"battery lost", ridge_repeater(), ridge_forenoon()},
+                         {"heat sink", ridge_repeater(), ridge_forenoon()},
+                         {"dark", ridge_repeater(), ridge_forenoon()}};
+  all[1].params.sense[1].network = OffsetDividerParams{15.0, 5e-3, 0.05, 0.0, 0.01, 33e3, 11e3, 68e-9};
+  for (const SenseNode node : {SenseNode::kChargeCurrent, SenseNode::kLoadCurrent, SenseNode::kBatteryCurrent}) {
+    all[2].params.sense.push_back({node, ShuntAmplifierParams{}});
+  }
+  all[3].conditions.sense_faults[0] = SenseFaultKind::kOpen;
+  all[4].params.sense[1].network = DividerParams{120e3, 20e3, 1e-9};
+  all[4].within_v = 5e-4;  // the integrator's own, where protection takes hold
+  all[5].conditions.sense_faults[1] = SenseFaultKind::kStuck;
+  all[6].conditions.loads[2].on = true;
+  all[6].conditions.sun.slope_wpm2_per_s = -60.0;
+  all[7].conditions.battery_connected = false;
+  all[8].params.stage.heat_sink = HeatSinkParams{5.0, 2.0};
+  all[9].conditions.sun.poa_wpm2 = 0.0;
+  for (const std::size_t unremembered : {1, 7, 9}) all[unremembered].within_v = 1e-5;
+  return all;
+}
+
+TEST(Foresight, ShowsAConverterThePinsThatItWouldFindThere) {
+  for (const Board& board : boards()) {
+    InitialConditions rest = ridge_rested();
+    rest.poa_wpm2 = board.conditions.sun.poa_wpm2;
+    Pair pair{board.params, board.conditions, rest};
+    pair.follows_pulls = rest.poa_wpm2 == 0.0;
+    for (int cycle = 0; cycle < 400 && !HasFailure(); ++cycle) pair.cycle(0.35 + 0.0002 * cycle);
+    std::printf("%s: pins within %.4f mV, bus within %.4f mV; %d of %d conversions ahead, %d steps instead of %d\n",
+                board.name.c_str(), 1e3 * pair.most_apart_v(), 1e3 * pair.apart_bus_v, pair.behind, pair.conversions,
+                pair.heard_ahead.steps, pair.heard_there.steps);
+    EXPECT_LT(pair.most_apart_v(), board.within_v) << board.name;
+    EXPECT_LT(pair.apart_bus_v, 1e-4) << board.name;
+    EXPECT_GT(pair.behind, pair.conversions / 3) << board.name;
+    EXPECT_FALSE(pair.heard_ahead.backwards) << board.name;
+    EXPECT_EQ(pair.heard_ahead.last, pair.ahead.now) << board.name;
+    EXPECT_NEAR(pair.ahead.books.panel_j, pair.there.books.panel_j, 2e-5 * pair.there.books.panel_j + 1e-6);
+    EXPECT_NEAR(pair.ahead.battery.soc_frac, pair.there.battery.soc_frac, 1e-9) << board.name;
+    EXPECT_NEAR(pair.ahead.stage_degc, pair.there.stage_degc, 1e-3) << board.name;
+    if (HasFailure()) return;
+  }
+}
+
+TEST(Foresight, IsForgottenWhereAnEdgeComesBeforeItsEndAndLosesNoPullOfAConversion) {
+  Pair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};
+  for (int cycle = 0; cycle < 400; ++cycle) {
+    pair.cycle(0.35 + 0.0005 * cycle, 5ms);  // whatever the edges
+    ASSERT_FALSE(HasFailure()) << "cycle " << cycle;
+  }
+  std::printf("edges unforeseen: pins within %.4f mV, bus within %.4f mV\n", 1e3 * pair.most_apart_v(),
+              1e3 * pair.apart_bus_v);
+  EXPECT_LT(pair.most_apart_v(), 5e-5);
+  EXPECT_LT(pair.apart_bus_v, 1e-5);
+  EXPECT_GT(pair.behind, pair.conversions / 2);
+}
+
+TEST(Foresight, LeavesWhatActsOfItselfToStepsThatEndAtTheConversion) {
+  CircuitParams with_fuse = ridge_repeater();
+  with_fuse.battery_fuse = FuseParams{};
+  CircuitParams with_bursts = ridge_repeater();
+  with_bursts.loads.push_back({PulsedParams{}, true});
+  Conditions transmitting = ridge_forenoon();
+  transmitting.loads[4].on = true;
+  for (const auto& [params, conditions] : {std::pair{with_fuse, ridge_forenoon()}, {with_bursts, transmitting}}) {
+    Pair pair{params, conditions, ridge_rested()};
+    for (int cycle = 0; cycle < 20; ++cycle) pair.cycle(0.4);
+    EXPECT_EQ(pair.behind, 0);
+    EXPECT_EQ(pair.most_apart_v(), 0.0);
+    EXPECT_EQ(pair.heard_ahead.steps, pair.heard_there.steps);
+  }
+}
+
+TEST(Foresight, NeedsFewStepsThroughAQuietNight) {
+  Conditions night = ridge_forenoon();
+  night.sun.poa_wpm2 = 0.0;
+  InitialConditions rest = ridge_rested();
+  rest.poa_wpm2 = 0.0;
+  Pair pair{ridge_repeater(), night, rest};
+  pair.follows_pulls = true;
+  for (int i = 1; i <= 4000; ++i) pair.convert(static_cast<std::size_t>(i) % 3, i * Nanos{500'000}, 3s);
+  pair.go_to(3s);
+  EXPECT_LT(pair.heard_ahead.steps, pair.conversions / 4);
+  EXPECT_LT(pair.most_apart_v(), 2e-5);
+  EXPECT_LT(pair.apart_bus_v, 1e-6);
+}
+
+// A run taken up again elsewhere with its state and memory goes on bit for bit, foreseen step and pulls included.
+TEST(Foresight, IsTakenAlongByACopyOfAMemory) {
+  Pair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};
+  for (int cycle = 0; cycle < 40; ++cycle) pair.cycle(0.4);
+  pair.c.gate_on = true;
+  pair.convert(0, pair.ahead.now + 400us, pair.ahead.now + 2ms);
+  ASSERT_GT(pair.behind, 0);
+  Pair branch = pair;
+  for (Pair* each : {&pair, &branch}) {
+    each->convert(1, each->there.now + 300us, each->there.now + 1ms);
+    each->go_to(each->there.now + 900us);
+  }
+  EXPECT_EQ(pair.ahead.sense_v, branch.ahead.sense_v);
+  EXPECT_EQ(pair.ahead.bus_v, branch.ahead.bus_v);
+  EXPECT_EQ(pair.ahead.books.panel_j, branch.ahead.books.panel_j);
+}
+
+}  // namespace
+}  // namespace dawnrig::plant
