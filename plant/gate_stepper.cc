@@ -54,12 +54,12 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
     status_ = finite(y) ? AdvanceStatus::kNotConverged : AdvanceStatus::kNotANumber;
     return Nanos{0};
   }
-  two_ = modes();
+  const TwoModes two = modes();
   for (;;) {
-    const Nanos length = choose(two_, left);
+    const Nanos length = choose(two, left);
     const double h = in_seconds(length);
     const bool smallest = length.count() <= 1;
-    double miss = attempt(y, two_, h);
+    double miss = attempt(y, two, h);
     bool good = std::isfinite(miss) && finite(next_);
     const bool strayed = !good && (converged_ || !finite(next_));
     const bool near = miss < kHardlyAny;
@@ -85,8 +85,7 @@ Nanos GateStepper::step(Vector& y, Nanos left) {
 bool GateStepper::forced(Vector& y, Nanos length) {
   if (!looked_ && !look(y)) return false;
   forced_ = true;
-  two_ = modes();
-  const double miss = attempt(y, two_, in_seconds(length));
+  const double miss = attempt(y, modes(), in_seconds(length));
   forced_ = false;
   if (!std::isfinite(miss) || !finite(next_)) return false;
   stand_at_end(y, miss < kHardlyAny);
@@ -176,6 +175,11 @@ TwoModes GateStepper::modes() const {
   return TwoModes{nodes_,
                   {f_[Slot::kInput], f_[Slot::kBus]},
                   {drift_.panel_a * nodes_.first.per_f, -(drift_.battery_a + drift_.load_a) * nodes_.second.per_f}};
+}
+
+void GateStepper::tell_ways(const Vector& y, PinWays& ways) const {
+  ways.two = modes();  // nothing has been looked at since the step began
+  tell_driven(y, ways);
 }
 
 // The proposed step in whole nanoseconds; two equal ones rather than a full and a tiny one at the end.

@@ -93,6 +93,7 @@ class GateStepper {
                          const Excursion& bus);
   [[nodiscard]] inline double move_pins(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s);
   [[nodiscard]] inline Along way_of(SenseNode node, const TwoModes& two, double h_s, double bus_stage_v) const;
+  void tell_driven(const Vector& y, PinWays& ways) const;
   [[nodiscard]] inline double sensed_start_a(SenseNode node) const;
   [[nodiscard]] inline double move_filaments(const Vector& y, double h_s);
   inline void keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s);
@@ -129,7 +130,6 @@ class GateStepper {
   std::array<TwoModes::Follower, kMaxSense> followers_;  // the pins, over the trial
   std::array<double, kMaxSense> missed_v_per_s_{};       // what their networks bend beyond that, at its end
   TwoNodes nodes_;
-  TwoModes two_{nodes_, {}, {}};
   double length_s_{};       // of the trial
   Currents start_, drift_;  // drift: over one second
   Currents bend_, twist_;   // what the straight lines missed: bend tau^2 + twist tau^3

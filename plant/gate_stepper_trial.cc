@@ -250,9 +250,9 @@ double GateStepper::move_pins(const Vector& y, const TwoModes& two, const TwoMod
   return worst;
 }
 
-void GateStepper::tell_ways(const Vector& y, PinWays& ways) const {
+// With ways.two, those of the step.
+void GateStepper::tell_driven(const Vector& y, PinWays& ways) const {
   ways.length_s = length_s_;
-  ways.two = two_;
   ways.bend_v_per_s = nodes_per_s(bend_);
   ways.twist_v_per_s = nodes_per_s(twist_);
   const double bus_stage_v = stage_.second - y[Slot::kBus];
@@ -260,7 +260,7 @@ void GateStepper::tell_ways(const Vector& y, PinWays& ways) const {
     PinWays::Way& way = ways.of[i];
     way.missed_v_per_s = missed_v_per_s_[i];
     way.start = pins_[i];
-    way.driven = way_of(system_->parts().sense[i].node(), two_, length_s_, bus_stage_v);
+    way.driven = way_of(system_->parts().sense[i].node(), ways.two, length_s_, bus_stage_v);
   }
 }
 

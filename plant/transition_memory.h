@@ -77,8 +77,8 @@ class Transition {
 
   template <std::size_t kFigures>
   [[nodiscard]] std::array<Figure, kFigures> figures(const Figure* block, const Away& away) const;
-  [[nodiscard]] std::size_t block_at(std::size_t i) const { return i * (columns_ + 2) * (kOfStep + kOfEnd); }
-  [[nodiscard]] std::size_t end_at(std::size_t i) const { return block_at(i) + (columns_ + 2) * kOfStep; }
+  [[nodiscard]] std::size_t block_at(std::size_t i) const { return i * (columns_ + 2) * kOfStep; }
+  [[nodiscard]] std::size_t end_at(std::size_t i) const { return block_at(steps_) + i * (columns_ + 2) * kOfEnd; }
 
   std::size_t steps_{0}, pins_{0}, columns_{0}, loads_{0};
   std::array<Nanos, kMostSteps> ends_{};
