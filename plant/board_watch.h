@@ -1,5 +1,5 @@
 // Plant: looks after the protection board of the battery, step by step beside the equations. May use plant only; for
-// circuit.cc.
+// circuit*.cc.
 #pragma once
 
 #include <algorithm>

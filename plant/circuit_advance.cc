@@ -82,9 +82,10 @@ class Advance {
 
   /// Up to the last step that ends by `at`; the one that leads past it, and no further than `until`, is foreseen.
   AdvanceStatus near(Nanos at, Nanos until) {
-    if (ahead_.starts_at(state_.now)) {
+    if (ahead_.starts_at(state_.now, conditions_.sun)) {
       go_foreseen(until);
     } else {
+      ahead_.forget();
       follow_slow(until);
       stepper_.go_on_from(y_);
     }
@@ -106,7 +107,7 @@ class Advance {
   // After an edge, through what is remembered of it, or as many of its steps as end by `end`. All of it must have its
   // time before `until`: who breaks off each time adds up what a pin misses.
   void pass_edge(Nanos end, Nanos until) {
-    if (memory_ == nullptr || !foresees() || !after_edge(state_, conditions_)) return;
+    if (memory_ == nullptr || !foresees() || state_.now > began_ || !after_edge(state_, conditions_)) return;
     const auto known = memory_->recall(run_, y_, std::min(until, straight_) - state_.now);
     if (known.transition == nullptr) return;
     const std::size_t steps = known.transition->steps_within(end - state_.now);
@@ -119,6 +120,7 @@ class Advance {
     stepper_.propose(whole ? kQuietS
                            : in_seconds(known.transition->end_of(steps) - known.transition->end_of(steps - 1)));
     stepper_.forget();
+    ahead_.settle_pulls(system_, state_.now, y_);
     follow_slow(until);
   }
 
@@ -132,11 +134,13 @@ class Advance {
     begin_books();
     from_ = y_;
     const double from_a = system_.battery_a(y_);
+    const double proposed_s = stepper_.proposed_s();
     const Nanos took = stepper_.step(y_, straight_ - state_.now);
     if (state_.now + took <= at) return took.count() > 0 && arrive(took, from_a, 0.0, until);
     if (pins_are_free(y_)) {
       stepper_.tell_ways(from_, ahead_.begin(system_, state_.now, from_));
-      ahead_.keep(state_.now + took, y_);
+      ahead_.keep(state_.now + took, conditions_.sun, y_, stepper_.proposed_s());
+      stepper_.propose(proposed_s);
       y_ = from_;
       return true;
     }
@@ -164,6 +168,7 @@ class Advance {
     from_ = y_;
     const double from_a = system_.battery_a(y_);
     y_ = ahead_.end_y();
+    stepper_.propose(ahead_.proposed_s());
     ahead_.forget();
     (void)arrive(ahead_.end() - state_.now, from_a, 0.0, end);
   }
@@ -315,7 +320,7 @@ class Advance {
 AdvanceStatus run_in(CircuitRun& run, CircuitState& state, const Conditions& conditions, Nanos to,
                      StepObserver* observer, TransitionMemory* memory) {
   const double stretch_s = in_seconds(to - state.now);
-  if (run.ahead.starts_at(state.now) && run.ahead.end() <= to) {
+  if (run.ahead.starts_at(state.now, conditions.sun) && run.ahead.end() <= to) {
     return Advance{run, run.stepper, state, conditions, observer, memory}.through_foreseen(to);
   }
   run.ahead.forget();
@@ -338,7 +343,8 @@ AdvanceStatus near_in(CircuitRun& run, CircuitState& state, const Conditions& co
   if (sight.at - state.now > longest || !advance.foresees()) {
     return run_in(run, state, conditions, sight.at, observer, &memory);
   }
-  if (!run.ahead.starts_at(state.now) && state.step_hint_s > 0.0) run.stepper.propose(state.step_hint_s);
+  if (!run.ahead.starts_at(state.now, conditions.sun) && state.step_hint_s > 0.0)
+    run.stepper.propose(state.step_hint_s);
   return advance.near(sight.at, std::clamp(sight.until, sight.at, state.now + longest));
 }
 
@@ -370,7 +376,7 @@ AdvanceStatus Circuit::approach(CircuitState& state, const Conditions& condition
     state.stage_degc = stage_degc(params().stage, conditions, state.stage_degc);
     const TransitionMemory::Loan loan{memory};
     CircuitRun& run = kept_run(memory, state, conditions);
-    if (run.ahead.covers(state.now, sight.at)) break;
+    if (run.ahead.covers(state.now, conditions.sun, sight.at)) break;
     status = near_in(run, state, conditions, sight, observer, memory);
   }
   return status;
@@ -378,7 +384,7 @@ AdvanceStatus Circuit::approach(CircuitState& state, const Conditions& condition
 
 bool Circuit::foresees(const CircuitState& state, const Conditions& conditions, Nanos at,
                        TransitionMemory& memory) const {
-  return at <= state.now || kept_run(memory, state, conditions).ahead.covers(state.now, at);
+  return at <= state.now || kept_run(memory, state, conditions).ahead.covers(state.now, conditions.sun, at);
 }
 
 }  // namespace dawnrig::plant

@@ -1,5 +1,5 @@
 // Plant: what one set of conditions makes of a circuit, kept from one advance to the next. May use plant only; for
-// circuit.cc and transition_memory.h.
+// circuit*.cc and transition_memory.h.
 #pragma once
 
 #include "plant/circuit_system.h"

@@ -1,5 +1,5 @@
 // Plant: the differential equations of the circuit, in the form that core/rodas3.h integrates. May use plant only; for
-// circuit.cc and the tests of the integrator, not for callers of the plant.
+// circuit*.cc and the tests of the integrator, not for callers of the plant.
 #pragma once
 
 #include <array>

@@ -1,5 +1,5 @@
 // Plant: between the state that callers hold and the vector of unknowns that is integrated. May use plant only; for
-// circuit.cc.
+// circuit*.cc.
 #pragma once
 
 #include <algorithm>

@@ -2,6 +2,8 @@
 
 #include <cmath>
 
+#include "plant/core/phi.h"
+
 namespace dawnrig::plant {
 
 double Foresight::left_v(std::size_t pin, Nanos now) const {
@@ -12,7 +14,8 @@ double Foresight::left_v(std::size_t pin, Nanos now) const {
 double Foresight::felt_v_s(std::size_t pin, Nanos now) const {
   const Pull& pull = pulled_[pin];
   if (pull.v == 0.0) return pull.felt_v_s;
-  return pull.felt_v_s + pull.v * std::expm1(pin_rate_per_s(pin) * in_seconds(now - pull.at)) / pin_rate_per_s(pin);
+  const double since_s = in_seconds(now - pull.at);
+  return pull.felt_v_s + pull.v * since_s * Phi<1>{since_s * pin_rate_per_s(pin)}[1];
 }
 
 void Foresight::pull(std::size_t pin, Nanos at, double by_v) {
@@ -32,7 +35,10 @@ void Foresight::settle(const CircuitSystem& system, Nanos now, Vector& y) {
     }
     const bool input = system.parts().sense[i].node() == SenseNode::kPanelInput;
     const double farad = input ? stage.input_capacitance_f : stage.output_capacitance_f;
-    y[input ? Slot::kInput : Slot::kBus] -= ways_.of[i].start.node_d_pin * felt_v_s(i, now) / farad;
+    double& node_v = y[input ? Slot::kInput : Slot::kBus];
+    const double coulomb = ways_.of[i].start.node_d_pin * felt_v_s(i, now);
+    y[Slot::kSenseJ] += node_v * coulomb;
+    node_v -= coulomb / farad;
     y[system.first_sense() + i] += left_v(i, now);
     pull = {};
   }

@@ -15,15 +15,20 @@ namespace dawnrig::plant {
 /// forgotten.
 ///
 /// A conversion pulls at its pin, which falls back as fast as its network lets it, and gives its node a share of that:
-/// femtocoulombs, but in the dark nothing else moves a panel's input. Both are added to what the step finds when the
+/// picocoulombs, but in the dark nothing else moves a panel's input. Both are added to what the step finds when the
 /// circuit is next put down somewhere.
 class Foresight {
  public:
   using Vector = CircuitSystem::Vector;
 
   [[nodiscard]] bool any() const { return any_; }
-  [[nodiscard]] bool starts_at(Nanos now) const { return any_ && from_ == now; }
-  [[nodiscard]] bool covers(Nanos now, Nanos at) const { return starts_at(now) && at < to_; }
+  /// The sun as it was taken to be: conditions that change otherwise come with another run.
+  [[nodiscard]] bool starts_at(Nanos now, const Conditions::Sun& sun) const {
+    return any_ && from_ == now && sun_ == sun;
+  }
+  [[nodiscard]] bool covers(Nanos now, const Conditions::Sun& sun, Nanos at) const {
+    return starts_at(now, sun) && at < to_;
+  }
   [[nodiscard]] Nanos end() const { return to_; }
   /// At the end; books from the start of the step.
   [[nodiscard]] const Vector& end_y() const { return end_y_; }
@@ -35,11 +40,15 @@ class Foresight {
     for (std::size_t i = 0; i < system.params().sense.size(); ++i) ways_.of[i].start_v = y[system.first_sense() + i];
     return ways_;
   }
-  void keep(Nanos to, const Vector& end_y) {
+  void keep(Nanos to, const Conditions::Sun& sun, const Vector& end_y, double proposed_s) {
     to_ = to;
+    sun_ = sun;
     end_y_ = end_y;
+    proposed_s_ = proposed_s;
     any_ = true;
   }
+  /// The length of step to try after it.
+  [[nodiscard]] double proposed_s() const { return proposed_s_; }
 
   [[nodiscard]] double pin_v(std::size_t pin, Nanos at) const {
     return ways_.of[pin].start_v + ways_.moved_v(pin, in_seconds(at - from_)) + left_v(pin, at);
@@ -63,6 +72,8 @@ class Foresight {
 
   bool any_{false};
   Nanos from_{0}, to_{0};
+  Conditions::Sun sun_;
+  double proposed_s_{0.0};
   Vector end_y_{};
   PinWays ways_;
   std::array<Pull, kMaxSense> pulled_{};

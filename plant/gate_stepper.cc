@@ -10,7 +10,7 @@
 namespace dawnrig::plant {
 namespace {
 
-constexpr double kLongestSpanS = 20e-3;
+constexpr double kLongestSpanS = 5e-3;
 constexpr double kFirstStepS = 1e-6;
 constexpr double kMostGrowth = 40.0;
 // Lets the step after one of last resort be three times as long.

@@ -1,4 +1,4 @@
-// Plant: the integrator for stretches as short as a gate interval. May use plant only; for circuit.cc and tests.
+// Plant: the integrator for stretches as short as a gate interval. May use plant only; for circuit*.cc and tests.
 #pragma once
 
 #include <array>

@@ -1,4 +1,4 @@
-// Plant: what loads do of themselves while a circuit advances. May use plant only; for circuit.cc.
+// Plant: what loads do of themselves while a circuit advances. May use plant only; for circuit*.cc.
 #pragma once
 
 #include <algorithm>

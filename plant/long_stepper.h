@@ -1,5 +1,5 @@
 // Plant: the integrator for stretches of any length: step-size control around core/rodas3.h. May use plant only; for
-// circuit.cc and tests.
+// circuit*.cc and tests.
 #pragma once
 
 #include "plant/circuit_system.h"

@@ -1,4 +1,4 @@
-// Plant: the sense pins along one step of GateStepper, at any instant of it. May use plant only; for circuit.cc.
+// Plant: the sense pins along one step of GateStepper, at any instant of it. May use plant only; for foresight.h.
 #pragma once
 
 #include <array>

@@ -1,4 +1,5 @@
-// Plant: heat sink and fuses, which are followed step by step beside the equations. May use plant only; for circuit.cc.
+// Plant: heat sink and fuses, which are followed step by step beside the equations. May use plant only; for
+// circuit*.cc.
 #pragma once
 
 #include "plant/circuit_system.h"

@@ -24,6 +24,7 @@ CircuitSystem::Vector Transition::place_of(const CircuitSystem& system, const Ve
   if (!gate_on) place[Slot::kInput] -= y[Slot::kBus];
   place[Slot::kFast] = system.parts().battery.inner_v(CircuitSystem::battery_of(y));
   place[Slot::kBus] -= place[Slot::kFast];
+  place[Slot::kNetAh] = 0.0;  // counts from the edge
   return place;
 }
 

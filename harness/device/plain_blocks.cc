@@ -111,6 +111,8 @@ bool PlainBlocks::run(Cycle limit) {
   const BlockOp* op = cpu_.first + avr->pc / 2U;
   std::memcpy(cpu_.flag, avr->sreg, sizeof cpu_.flag);
   std::uint8_t* const data = avr->data;
+  // Who hands back a run may have left out flags that this one sets before it reads them (go_to() in
+  // plain_block_branches.cc): nothing but this condition may end the loop there.
   while (cpu_.left >= op->rest) {
     cpu_.left -= op->rest;
     cpu_.credit = kRunsInARow;

@@ -312,6 +312,13 @@ std::optional<std::uint8_t> TimerUnit::count_at(avr_io_addr_t address, Cycle at)
   return static_cast<std::uint8_t>(counter_.value_at(runs ? clock_.tick_at(at) : tick_now()) & 0xFF);
 }
 
+void TimerUnit::set_flag_watched(const avr_int_vector_t* flag) {
+  if (flag == watched_flag_) return;
+  settle();
+  watched_flag_ = flag;
+  reschedule();
+}
+
 Cycle TimerUnit::next_edge() const {
   std::int64_t next = kNever;
   if (clock_.source == TimerClock::Source::kPrescaler && !clock_.prescaler->held) {

@@ -38,10 +38,7 @@ class TimerUnit : public Peripheral {
   void settle() { advance(core_.now()); }
   void clock_changed();
   /// The ADC starts on one of this timer's flags: it must rise on time even with its interrupt off.
-  void set_flag_watched(const avr_int_vector_t* flag) {
-    due_tick_ = flag == watched_flag_ ? due_tick_ : kUnknown;
-    watched_flag_ = flag;
-  }
+  void set_flag_watched(const avr_int_vector_t* flag);
   /// When an output changes next, if nothing is written before.
   [[nodiscard]] Cycle next_edge() const;
   [[nodiscard]] bool has_flag(const avr_int_vector_t& flag) const;

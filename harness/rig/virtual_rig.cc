@@ -285,7 +285,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     if (circuit_.foresees(state_, conditions_, at, memory_)) return;
     move_to(at, [this, at] {
       const device::Cycle edge = std::min(device_->next_timed_edge(), cycle_at(stop_));
-      const plant::Sight sight{at, time_at(edge)};
+      const plant::Sight sight{at, std::min(time_at(edge), stop_)};
       return circuit_.approach(state_, conditions_, sight, this, memory_);
     });
   }

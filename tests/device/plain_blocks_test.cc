@@ -16,6 +16,7 @@ struct Part {
   unsigned ram_start;
   unsigned match_vector;     // of timer 0, channel A, in words
   unsigned overflow_vector;  // of timer 0
+  Pin match_pin;             // OC0A
 };
 
 std::ostream& operator<<(std::ostream& out, const Part& part) {
@@ -46,7 +47,7 @@ class LoopMaker {
     constant(0xE000, 16, pick(1, 2));
     add({0xBD05});  // out TCCR0B, r16
     constant(0xE000, 16, 0x83);
-    add({0xBD04});  // out TCCR0A, r16: fast PWM on OC0A
+    add({0xBD04, 0x9A56, 0x9A27});  // out TCCR0A, r16: fast PWM on OC0A; sbi DDRD, 6; sbi DDRB, 7
     constant(0xE000, 16, 3);
     add({0x9300, 0x006E, 0x9478});  // sts TIMSK0, r16; sei
     const std::size_t head = words_.size();
@@ -307,6 +308,7 @@ TEST_P(PlainBlocks, LeaveTheProcessorAsOneInstructionAfterAnotherWould) {
   constexpr unsigned kPrograms = 250;
   constexpr Cycle kEnd = 12'000;
   int interrupted = 0;
+  int driven = 0;
   for (unsigned seed = 1; seed <= kPrograms; ++seed) {
     const Image image = words_image(LoopMaker(seed, GetParam()).make());
     DeviceParams params;
@@ -336,15 +338,20 @@ TEST_P(PlainBlocks, LeaveTheProcessorAsOneInstructionAfterAnotherWould) {
     ASSERT_EQ(witness.pins.size(), other.pins.size()) << "program " << seed;
     for (std::size_t i = 0; i < witness.pins.size(); ++i) {
       ASSERT_EQ(witness.pins[i].at, other.pins[i].at) << "program " << seed;
+      ASSERT_TRUE(witness.pins[i].pin == other.pins[i].pin) << "program " << seed;
+      ASSERT_EQ(witness.pins[i].drive, other.pins[i].drive) << "program " << seed;
     }
     EXPECT_EQ(simulators.crash_reason(), "") << "program " << seed << " ends before its time";
+    driven += witness.of(GetParam().match_pin).size() > 10 ? 1 : 0;
     interrupted += simulators.peek(kCount) != 0 ? 1 : 0;
   }
+  EXPECT_GT(driven, static_cast<int>(kPrograms) * 9 / 10) << "most programs see the timer drive its pin";
   EXPECT_GT(interrupted, static_cast<int>(kPrograms) * 9 / 10) << "most programs are interrupted on their way";
 }
 
 INSTANTIATE_TEST_SUITE_P(EveryPart, PlainBlocks,
-                         ::testing::Values(Part{"atmega328p", 0x100, 28, 32}, Part{"atmega2560", 0x200, 42, 46}),
+                         ::testing::Values(Part{"atmega328p", 0x100, 28, 32, {'D', 6}},
+                                           Part{"atmega2560", 0x200, 42, 46, {'B', 7}}),
                          [](const auto& part) { return part.param.name; });
 
 }  // namespace

@@ -2,7 +2,10 @@
 // random, all of memory compared at random instants.
 #include <gtest/gtest.h>
 
+#include <initializer_list>
 #include <random>
+#include <utility>
+#include <vector>
 
 #include "tests/device/device_bench.h"
 
@@ -210,6 +213,51 @@ TEST(PlainRunner, AndTheSimulatorSkipOneWordOverAnAdditionToAWord) {
         EXPECT_EQ(device.peek(30), 0x55) << "not skipped at all: " << skip << " over " << over;
       }
     }
+  }
+}
+
+// A routine is called, its page is filled, erased and written with another one, and it is called again.
+TEST(PlainRunner, ExecutesWhatTheProgramHasWrittenOverItself) {
+  std::vector<std::uint16_t> words;
+  const auto add = [&](std::initializer_list<unsigned> more) {
+    for (const unsigned word : more) words.push_back(static_cast<std::uint16_t>(word));
+  };
+  const auto constant = [&](unsigned d, unsigned k) {
+    add({0xE000U | (k & 0xF0U) << 4U | (d - 16U) << 4U | (k & 0xFU)});
+  };
+  const auto store_program = [&](unsigned how) {
+    constant(16, how);
+    add({0xBF07, 0x95E8});  // out SPMCSR, r16; spm
+  };
+  constexpr unsigned kRoutine = 0x100;  // the second page of 128 bytes
+  const auto call = [&](unsigned keep_at) {
+    add({0x940E, kRoutine / 2, 0x9340, keep_at});  // call; sts keep_at, r20
+  };
+  call(0x200);
+  constant(31, kRoutine >> 8U);
+  for (const auto& [at, word] : {std::pair{kRoutine, 0xE242U}, {kRoutine + 2, 0x9508U}}) {  // ldi r20, 0x22; ret
+    constant(30, at & 0xFFU);
+    constant(17, word & 0xFFU);
+    constant(18, word >> 8U);
+    add({0x2E01, 0x2E12});  // mov r0, r17; mov r1, r18
+    store_program(1);
+  }
+  constant(30, kRoutine & 0xFFU);
+  store_program(3);
+  store_program(5);
+  call(0x201);
+  add({0xCFFF});
+  words.resize(kRoutine / 2, 0);
+  add({0xE141, 0x9508});  // ldi r20, 0x11; ret
+  for (const bool skips : {true, false}) {
+    Witness witness;
+    DeviceParams params;
+    params.startup_delay_s = 0;
+    params.skip_idle = skips;
+    VirtualDevice device(params, words_image(words), witness);
+    ASSERT_EQ(device.run_until(200'000), RunStatus::kRunning) << device.crash_reason();
+    EXPECT_EQ(device.peek(0x200), 0x11) << skips;
+    EXPECT_EQ(device.peek(0x201), 0x22) << skips;
   }
 }
 

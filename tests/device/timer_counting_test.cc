@@ -138,6 +138,16 @@ TEST(Flags, OfOverflowStandAtTheMiddleOfAPhaseCorrectPulse) {
   }
 }
 
+TEST(Flags, StartAConverterThatIsToldToWaitForThemWhileTheTimerRunsAlready) {
+  Script script;
+  script.write(kTccr1a, 0x01).write(kTccr1b, 0x03);  // phase correct, 510 counts of 64 cycles; no interrupt of its own
+  script.wait(4).write(kTifr1, 0x01).write(0x7B, 0x06).write(0x7C, 0x40).write(0x7A, 0xA2);
+  Player player(script, {});
+  player.device.run_until(100'000);
+  ASSERT_EQ(player.witness.samples.size(), 1U) << "its flag stands from then on, and rises no more";
+  EXPECT_NEAR(static_cast<double>(player.witness.samples[0].at), 510 * 64, 2'000.0);
+}
+
 TEST(WordAccess, PassesThroughOneByteThatIsSharedByTheTimersRegisters) {
   // Writing a second register's high byte in between, as an interrupt routine would, spoils the first word.
   Script script;
