@@ -99,8 +99,8 @@ class VirtualDevice {
   [[nodiscard]] std::uint32_t next_address() const;  ///< of the next instruction, in bytes
   void poke(std::uint32_t data_address, std::uint8_t value);
   [[nodiscard]] Drive drive_of(Pin pin) const;
-  /// When a timer will next move a pin, if nothing is written to its registers before and no compare value waits to come
-  /// into force; the end of time: not by itself.
+  /// When a timer will next move a pin, if nothing is written to its registers before and no compare value waits to
+  /// come into force; the end of time: not by itself.
   [[nodiscard]] Cycle next_timed_edge() const;
   [[nodiscard]] std::int64_t eeprom_writes() const;
   [[nodiscard]] const std::vector<std::int64_t>& eeprom_cell_writes() const;
