@@ -312,9 +312,9 @@ class Advance {
   const Nanos began_{state_.now};
   Books since_;
   GrossCharge gross_;
-  Vector y_;
-  Vector from_;        // where the last step began, for who asks
-  Nanos straight_{0};  // until when the sun and the schedules keep their slopes
+  alignas(64) Vector y_;
+  alignas(64) Vector from_;  // where the last step began, for who asks
+  Nanos straight_{0};        // until when the sun and the schedules keep their slopes
 };
 
 AdvanceStatus run_in(CircuitRun& run, CircuitState& state, const Conditions& conditions, Nanos to,

@@ -185,7 +185,8 @@ class CircuitSystem {
   double followed_v_{0.0};
   double followed_bus_v_{std::numeric_limits<double>::quiet_NaN()};
 
-  Vector y_{}, marked_y_;
+  alignas(64) Vector y_{};
+  Vector marked_y_;
   CircuitPoint now_;
   std::optional<CircuitPoint> marked_;  // optional so that who never marks need not clear it
 
