@@ -238,12 +238,19 @@ class Advance {
     const Nanos length = known.end_of(last);
     const Transition::Sample end = known.sample(last, away);
     const Nanos edge = state_.now;
-    const Turn before_last = charge_up_to(last, known, end, away);
+    Turn turn = turn_at(known);
+    if (!turn.any) {
+      gross_.add(end.net_ah - turn.net_ah, turn.battery_a, turn.battery_a, in_seconds(length));
+    } else if (observer_ == nullptr) {
+      charge_up_to(last, known, away, turn);
+    }
     for (std::size_t i = 0; observer_ != nullptr && i < last; ++i) {
       const Transition::Sample at = known.sample(i, away);
       stand_at(at);
       state_.now = edge + known.end_of(i);
-      tell(at, system_.battery_a(y_));
+      const double battery_a = system_.battery_a(y_);
+      if (turn.any) charge(at.net_ah, battery_a, known.end_of(i), turn);
+      tell(at, battery_a);
     }
     stand_at(end);
     const double h_s = in_seconds(length);
@@ -252,10 +259,7 @@ class Advance {
     known.finish(last, away, y_);
     state_.now = edge + length;
     const double battery_a = system_.battery_a(y_);
-    if (before_last.any) {
-      gross_.add(end.net_ah - before_last.net_ah, before_last.battery_a, battery_a,
-                 in_seconds(length - before_last.after));
-    }
+    if (turn.any) charge(end.net_ah, battery_a, length, turn);
     if (observer_ != nullptr) tell(end, battery_a);
   }
 
@@ -264,30 +268,29 @@ class Advance {
     observer_->on_step(state_, conditions_, seen(state_, conditions_, y_, system_, at, battery_a));
   }
 
-  // Where the gross charge of a current that turns around has been followed to.
+  // Where the gross charge of a current that may turn around has been followed to.
   struct Turn {
     bool any{false};
     double battery_a{}, net_ah{};
     Nanos after{0};  // the edge
   };
-  // The gross charge of all steps; if the current may turn, of all but the last.
-  Turn charge_up_to(std::size_t last, const Transition& known, const Transition::Sample& end,
-                    const Transition::Away& away) {
-    Turn at{true, system_.battery_a(y_), y_[Slot::kNetAh], Nanos{0}};
-    at.any = (at.battery_a + system_.battery_s() * known.lowest_v() < 0.0) !=
-             (at.battery_a + system_.battery_s() * known.highest_v() < 0.0);
-    if (!at.any) {
-      gross_.add(end.net_ah - at.net_ah, at.battery_a, at.battery_a, in_seconds(known.end_of(last)));
-      return at;
-    }
-    const Transition::Charged charged = known.charged(away);
+  [[nodiscard]] Turn turn_at(const Transition& known) const {
+    const double battery_a = system_.battery_a(y_);
+    const bool turns = (battery_a + system_.battery_s() * known.lowest_v() < 0.0) !=
+                       (battery_a + system_.battery_s() * known.highest_v() < 0.0);
+    return {turns, battery_a, y_[Slot::kNetAh], Nanos{0}};
+  }
+  void charge(double net_ah, double battery_a, Nanos after, Turn& turn) {
+    gross_.add(net_ah - turn.net_ah, turn.battery_a, battery_a, in_seconds(after - turn.after));
+    turn = {true, battery_a, net_ah, after};
+  }
+  // The gross charge of all steps but the last, with nobody to tell of them.
+  void charge_up_to(std::size_t last, const Transition& known, const Transition::Away& away, Turn& turn) {
+    const Transition::Charged at = known.charged(away);
     const double inner_v = system_.parts().battery.inner_v(CircuitSystem::battery_of(y_));  // until the last step
     for (std::size_t i = 0; i < last; ++i) {
-      const double to_a = system_.battery_s() * (charged.bus_v[i] - inner_v);
-      gross_.add(charged.net_ah[i] - at.net_ah, at.battery_a, to_a, in_seconds(known.end_of(i) - at.after));
-      at = {true, to_a, charged.net_ah[i], known.end_of(i)};
+      charge(at.net_ah[i], system_.battery_s() * (at.bus_v[i] - inner_v), known.end_of(i), turn);
     }
-    return at;
   }
 
   void stand_at(const Transition::Sample& at) {
