@@ -115,11 +115,8 @@ TEST(CountingLoops, AreSkippedExactlyWhateverTheyCompute) {
     const Image image = words_image(LoopMaker(seed).make());
     DeviceParams params;
     params.startup_delay_s = 0;
-    Witness witness;
-    VirtualDevice skipping(params, image, witness);
-    params.skip_idle = false;
-    Witness other;
-    VirtualDevice executing(params, image, other);
+    BothWays both(params, image);
+    auto& [witness, other, skipping, executing] = both;
     std::mt19937 draw(seed);
     for (Cycle until = 0; until < kEnd;) {
       until += static_cast<Cycle>(draw() % 9'000);

@@ -110,6 +110,18 @@ inline Image words_image(const std::vector<std::uint16_t>& words) {
   return image;
 }
 
+/// One image in two devices: with all that is done without the simulator, and left to it instruction by instruction.
+struct BothWays {
+  BothWays(DeviceParams params, const Image& image)
+      : ours{params, image, witness}, simulators{left_alone(params), image, other} {}
+  static DeviceParams left_alone(DeviceParams params) {
+    params.skip_idle = false;
+    return params;
+  }
+  Witness witness, other;
+  VirtualDevice ours, simulators;
+};
+
 /// A script for images/register_player.c.
 class Script {
  public:

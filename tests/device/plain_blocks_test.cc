@@ -203,7 +203,7 @@ class LoopMaker {
       constant(0xE000, pointer + 1, target >> 8U);
     }
     if (one_in(3)) {
-      arithmetic();  // which may change a pointer's lower half, but leads nowhere else than it could lead already
+      arithmetic();  // which may change a pointer's lower half; with none above, it may lead to any register
       constant(0xE000, 27, target >> 8U);
       constant(0xE000, 29, target >> 8U);
       constant(0xE000, 31, target >> 8U);
@@ -315,11 +315,8 @@ TEST_P(PlainBlocks, LeaveTheProcessorAsOneInstructionAfterAnotherWould) {
     params.part = GetParam().name;
     params.startup_delay_s = 0;
     params.watched = {Pin{'D', 6}, Pin{'B', 7}};
-    Witness witness;
-    VirtualDevice ours(params, image, witness);
-    params.skip_idle = false;
-    Witness other;
-    VirtualDevice simulators(params, image, other);
+    BothWays both(params, image);
+    auto& [witness, other, ours, simulators] = both;
     std::mt19937 draw(seed);
     for (Cycle until = 0; until < kEnd;) {
       // Now in every cycle, now further apart than any run of instructions is long.

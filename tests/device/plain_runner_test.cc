@@ -140,7 +140,7 @@ class ProgramMaker {
         words.push_back(static_cast<std::uint16_t>(0x920FU | pick(0, 31) << 4U));
         words.push_back(static_cast<std::uint16_t>(0x900FU | pick(0, 25) << 4U));
         break;
-      default:  // what goes to the simulator in between: a peripheral's register, and the flags as a whole
+      default:  // a peripheral's register, and the flags as a whole
         words.push_back(static_cast<std::uint16_t>(0xB406U | pick(0, 25) << 4U | 1U << 9U));  // in r, TCNT0
         words.push_back(static_cast<std::uint16_t>(0xB60FU | pick(0, 25) << 4U));             // in r, SREG
         break;
@@ -175,11 +175,8 @@ TEST(PlainRunner, LeavesTheProcessorAsTheSimulatorWouldHaveLeftIt) {
     const Image image = words_image(ProgramMaker(seed).make());
     DeviceParams params;
     params.startup_delay_s = 0;
-    Witness witness;
-    VirtualDevice ours(params, image, witness);
-    params.skip_idle = false;
-    Witness other;
-    VirtualDevice simulators(params, image, other);
+    BothWays both(params, image);
+    auto& [witness, other, ours, simulators] = both;
     std::mt19937 draw(seed);
     for (Cycle until = 0; until < kEnd;) {
       until += static_cast<Cycle>(draw() % 5'000);
