@@ -1,4 +1,5 @@
-// One instruction taken apart: what it does and with what. Only as much as telling idle loops from work needs.
+// One instruction taken apart: what it does and with what. As much as telling idle loops from work needs, and
+// executing what is plain.
 // Room: harness/device. Uses nothing else; knows nothing of the simulator.
 #pragma once
 

@@ -63,7 +63,8 @@ struct BlockCpu {
   }
 };
 
-/// Where the next event stands decides how far runs may go: only those are begun that end by then. The rest, and every
+/// Where the next event stands decides how far runs may go: only those are begun that end by then, but
+/// for the cycle or two of a branch or skip at their end that is taken. The rest, and every
 /// instruction that is not plain or turns out not to be, is left to PlainRunner. Held to the simulator with it.
 class PlainBlocks {
  public:
