@@ -103,6 +103,13 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, T
   }
   const Vector y = gather(state, conditions, run.system);
   run.system.follow_battery(y);
+  if (after_edge(state, conditions) && !run.slow.fuses()) {
+    const auto known = memory.look_up(run, y);
+    if (known.transition != nullptr) {
+      const double battery_a = run.system.battery_a(y);
+      return seen(state, conditions, y, run.system, known.transition->at_edge(*known.away), battery_a);
+    }
+  }
   run.stepper.go_on_from(y);
   return seen(state, conditions, y, run.system, run.stepper.look(y));
 }
@@ -128,7 +135,9 @@ double Circuit::sampled_v(CircuitState& state, const Conditions& conditions, std
                           const AdcInputParams& input, double held_v, Nanos at, TransitionMemory& memory) const {
   if (at <= state.now) return sampled_v(state, conditions, channel, input, held_v);
   Foresight& ahead = memory.ahead(conditions.gate_on);
-  const double pin_v = ahead.pin_v(channel, at);
+  const double pin_v = ahead.remembered() ? memory.pin_v(conditions.gate_on, channel, ahead.since_start(at)) +
+                                                ahead.left_v(channel, at)
+                                          : ahead.pin_v(channel, at);
   if (input.sampling_capacitance_f == 0.0 || conditions.sense_faults[channel] == SenseFaultKind::kStuck) return pin_v;
   const double farad = built_->parts.sense[channel].capacitance_f();
   const Sampled sampled = sample_pin(input, {pin_v, farad, -farad * ahead.pin_rate_per_s(channel)}, held_v);

@@ -9,6 +9,7 @@
 #include "plant/circuit_system.h"
 #include "plant/circuit_view.h"
 #include "plant/long_stepper.h"
+#include "plant/remembered_stretch.h"
 #include "plant/transition_memory.h"
 
 namespace dawnrig::plant {
@@ -18,6 +19,7 @@ using Vector = CircuitSystem::Vector;
 
 constexpr double kLongestStepS = 600.0;
 constexpr double kNearProtectionV = 0.1;  // a conversion pulls a pin hardly further
+constexpr double kMostSunWpm2 = 0.05;      // that it may move in an interval that is remembered
 constexpr double kQuietS = 2.5e-3;        // what is proposed after a transition; too much costs one trial
 
 // Until when the sun keeps the slope it has just after `now`: a ramp bends where it meets darkness.
@@ -33,10 +35,6 @@ Nanos sun_straight_until(const Conditions::Sun& sun, Nanos now, Nanos to, double
   const bool before = now < dark;
   if (before == (slope > 0.0)) slope = 0.0;
   return before ? std::min(to, dark) : to;
-}
-
-bool after_edge(const CircuitState& state, const Conditions& conditions) {
-  return state.gate == (conditions.gate_on ? GateSeen::kOff : GateSeen::kOn);
 }
 
 // One advance, by one method, under one set of conditions.
@@ -64,6 +62,10 @@ class Advance {
   AdvanceStatus to(Nanos end) {
     follow_slow(end);
     if (board_.any() && board_.acts(y_)) return AdvanceStatus::kOk;  // conditions may be other than at the last step
+    if (const auto known = interval_to(end); known.transition != nullptr) {
+      pass_interval(known, end);
+      return stand();
+    }
     stepper_.go_on_from(y_);
     pass_edge(end, end);
     while (state_.now < end && step(end)) {
@@ -87,6 +89,11 @@ class Advance {
     } else {
       ahead_.forget();
       follow_slow(until);
+      if (const auto known = interval_to(until);
+          known.transition != nullptr && at - state_.now >= known.transition->length()) {
+        ahead_.keep_remembered(state_.now, until, conditions_.sun, *known.remainder);
+        return stand();
+      }
       stepper_.go_on_from(y_);
     }
     pass_edge(at, until);
@@ -96,12 +103,93 @@ class Advance {
   }
 
  private:
+  // Where the gross charge of a current that may turn around has been followed to.
+  struct Turn {
+    bool any{false};
+    double battery_a{}, net_ah{};
+    Nanos after{0};  // the edge
+  };
+
   AdvanceStatus stand() {
     put();
     if (!after_edge(state_, conditions_) || state_.now > began_) {
       state_.gate = conditions_.gate_on ? GateSeen::kOn : GateSeen::kOff;
     }
     return stepper_.status();
+  }
+
+  // From an edge to the next, where all of that is remembered.
+  [[nodiscard]] TransitionMemory::Interval interval_to(Nanos end) {
+    const bool asks = memory_ != nullptr && foresees() && state_.now == began_ && after_edge(state_, conditions_);
+    if (!asks || straight_ < end || !pins_are_free(y_)) return {};
+    if (std::abs(system_.sun_slope_wpm2_per_s()) * in_seconds(end - state_.now) > kMostSunWpm2) return {};
+    return memory_->interval(run_, y_, end - state_.now);
+  }
+
+  void pass_interval(const TransitionMemory::Interval& known, Nanos end) {
+    const Nanos edge = state_.now;
+    from_ = y_;
+    const Transition& first = *known.transition;
+    if (observer_ != nullptr && !observer_->takes_stretches()) tell_steps(known);
+    Turn turn = turn_at(std::min(first.lowest_v(), known.remainder->lowest_v()),
+                        std::max(first.highest_v(), known.remainder->highest_v()));
+    if (turn.any) {
+      charge_up_to(first.steps(), first, *known.away, turn);
+      charge_remainder(known, turn);
+    }
+    Probes at_edge;
+    const bool as_one = observer_ != nullptr && observer_->takes_stretches();
+    if (as_one) {
+      put();
+      at_edge = seen(state_, conditions_, y_, system_, first.at_edge(*known.away), turn.battery_a);
+    }
+    first.pass_but_for_sample(*known.away, system_, y_);
+    known.remainder->pass(*known.rest_away, known.span, system_, y_);
+    state_.now = edge + known.whole();
+    const double battery_a = system_.battery_a(y_);
+    if (turn.any) {
+      charge(y_[Slot::kNetAh], battery_a, known.whole(), turn);
+    } else {
+      gross_.add(y_[Slot::kNetAh] - turn.net_ah, turn.battery_a, turn.battery_a, in_seconds(known.whole()));
+    }
+    ahead_.settle_pulls(system_, state_.now, y_);
+    if (slow_.any()) (void)slow_.follow(system_, from_, y_, in_seconds(known.whole()), state_);
+    stepper_.propose(kQuietS);
+    stepper_.forget();
+    follow_slow(end);
+    if (observer_ == nullptr) return;
+    put();
+    const Transition::Sample at_end = known.remainder->sample(known.remainder->steps() - 1, *known.rest_away, known.span);
+    if (!as_one) return tell(at_end, battery_a);
+    const Probes probes = seen(state_, conditions_, y_, system_, at_end, battery_a);
+    observer_->on_stretch(state_, conditions_, probes,
+                          RememberedStretch{system_, from_, known, {edge, at_edge, probes, conditions_.supply_v}});
+  }
+
+  void charge_remainder(const TransitionMemory::Interval& known, Turn& turn) {
+    const double inner_v = system_.parts().battery.inner_v(CircuitSystem::battery_of(y_));
+    for (std::size_t i = 0; i + 1 < known.remainder->steps(); ++i) {
+      const Transition::Sample at = known.remainder->sample(i, *known.rest_away, known.span);
+      charge(at.net_ah, system_.battery_s() * (at.bus_v - inner_v),
+             known.transition->length() + known.remainder->end_of(i, known.span), turn);
+    }
+  }
+
+  // Of all its steps but the last, one by one.
+  void tell_steps(const TransitionMemory::Interval& known) {
+    const Nanos edge = state_.now;
+    const std::size_t first = known.transition->steps();
+    for (std::size_t i = 0; i + 1 < first + known.remainder->steps(); ++i) {
+      const bool later = i >= first;
+      const Transition::Sample at = later ? known.remainder->sample(i - first, *known.rest_away, known.span)
+                                          : known.transition->sample(i, *known.away);
+      Transition::stand_at(at, system_, y_);
+      state_.now = edge + (later ? known.transition->length() + known.remainder->end_of(i - first, known.span)
+                                 : known.transition->end_of(i));
+      tell(at, system_.battery_a(y_));
+    }
+    state_.now = edge;
+    y_ = from_;
   }
 
   // After an edge, through what is remembered of it, or as many of its steps as end by `end`. All of it must have its
@@ -114,7 +202,7 @@ class Advance {
     if (steps == 0) return;
     if (slow_.any()) from_ = y_;
     const Nanos edge = state_.now;
-    go_through(*known.transition, steps, known.away);
+    go_through(*known.transition, steps, *known.away);
     if (slow_.any()) (void)slow_.follow(system_, from_, y_, in_seconds(state_.now - edge), state_);
     const bool whole = steps == known.transition->steps();
     stepper_.propose(whole ? kQuietS
@@ -165,6 +253,12 @@ class Advance {
   }
 
   void go_foreseen(Nanos end) {
+    if (ahead_.remembered()) {
+      ahead_.forget();
+      follow_slow(end);
+      pass_interval(memory_->last_interval(conditions_.gate_on), end);
+      return;
+    }
     from_ = y_;
     const double from_a = system_.battery_a(y_);
     y_ = ahead_.end_y();
@@ -238,7 +332,7 @@ class Advance {
     const Nanos length = known.end_of(last);
     const Transition::Sample end = known.sample(last, away);
     const Nanos edge = state_.now;
-    Turn turn = turn_at(known);
+    Turn turn = turn_at(known.lowest_v(), known.highest_v());
     if (!turn.any) {
       gross_.add(end.net_ah - turn.net_ah, turn.battery_a, turn.battery_a, in_seconds(length));
     } else if (observer_ == nullptr) {
@@ -246,17 +340,13 @@ class Advance {
     }
     for (std::size_t i = 0; observer_ != nullptr && i < last; ++i) {
       const Transition::Sample at = known.sample(i, away);
-      stand_at(at);
+      Transition::stand_at(at, system_, y_);
       state_.now = edge + known.end_of(i);
       const double battery_a = system_.battery_a(y_);
       if (turn.any) charge(at.net_ah, battery_a, known.end_of(i), turn);
       tell(at, battery_a);
     }
-    stand_at(end);
-    const double h_s = in_seconds(length);
-    y_[Slot::kCellDegc] += h_s * (1.0 - 0.5 * h_s / SingleDiodePanel::kThermalLagS) *
-                           system_.cell_degc_per_s(y_[Slot::kPoa], y_[Slot::kCellDegc]);
-    known.finish(last, away, y_);
+    known.pass(last, away, system_, y_);
     state_.now = edge + length;
     const double battery_a = system_.battery_a(y_);
     if (turn.any) charge(end.net_ah, battery_a, length, turn);
@@ -268,16 +358,10 @@ class Advance {
     observer_->on_step(state_, conditions_, seen(state_, conditions_, y_, system_, at, battery_a));
   }
 
-  // Where the gross charge of a current that may turn around has been followed to.
-  struct Turn {
-    bool any{false};
-    double battery_a{}, net_ah{};
-    Nanos after{0};  // the edge
-  };
-  [[nodiscard]] Turn turn_at(const Transition& known) const {
+  [[nodiscard]] Turn turn_at(double lowest_v, double highest_v) const {
     const double battery_a = system_.battery_a(y_);
-    const bool turns = (battery_a + system_.battery_s() * known.lowest_v() < 0.0) !=
-                       (battery_a + system_.battery_s() * known.highest_v() < 0.0);
+    const bool turns = (battery_a + system_.battery_s() * lowest_v < 0.0) !=
+                       (battery_a + system_.battery_s() * highest_v < 0.0);
     return {turns, battery_a, y_[Slot::kNetAh], Nanos{0}};
   }
   void charge(double net_ah, double battery_a, Nanos after, Turn& turn) {
@@ -291,13 +375,6 @@ class Advance {
     for (std::size_t i = 0; i < last; ++i) {
       charge(at.net_ah[i], system_.battery_s() * (at.bus_v[i] - inner_v), known.end_of(i), turn);
     }
-  }
-
-  void stand_at(const Transition::Sample& at) {
-    y_[Slot::kInput] = at.input_v;
-    y_[Slot::kBus] = at.bus_v;
-    y_[Slot::kNetAh] = at.net_ah;
-    for (std::size_t k = system_.first_sense(); k < system_.size(); ++k) y_[k] = at.pin_v[k - system_.first_sense()];
   }
 
   CircuitRun& run_;

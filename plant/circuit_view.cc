@@ -131,16 +131,22 @@ Probes seen(const CircuitState& state, const Conditions& conditions, const Vecto
 Probes seen(const CircuitState& state, const Conditions& conditions, const Vector& y, const CircuitSystem& system,
             const Transition::Sample& sample, double battery_a) {
   Probes p = standing_still(state, conditions, y, system);
+  show(sample, system, battery_a, p);
+  return p;
+}
+
+void show(const Transition::Sample& sample, const CircuitSystem& system, double battery_a, Probes& p) {
+  p.input_v = sample.input_v;
+  p.bus_v = sample.bus_v;
   p.charge_a = sample.charge_a;
   p.panel_a = sample.panel_a;
-  p.panel_v = state.input_v + p.panel_a * system.panel_cable_ohm();
+  p.panel_v = sample.input_v + sample.panel_a * system.panel_cable_ohm();
   p.battery_a = battery_a;
-  p.terminal_v = system.terminal_v(y, p.battery_a);
+  p.terminal_v = sample.bus_v - system.cable_ohm() * battery_a;  // only places with a battery are remembered
   p.load_v = sample.load_v;
   p.load_a = sample.load_a;
   p.switched_a = std::nan("");
   p.gassing_a = sample.gassing_a;
-  return p;
 }
 
 }  // namespace dawnrig::plant

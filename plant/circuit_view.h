@@ -17,6 +17,11 @@ namespace dawnrig::plant {
   return std::max(0.0, sun.poa_wpm2 + sun.slope_wpm2_per_s * in_seconds(now - sun.since));
 }
 
+/// Whether the gate has changed since the last advance.
+[[nodiscard]] inline bool after_edge(const CircuitState& state, const Conditions& conditions) {
+  return state.gate == (conditions.gate_on ? GateSeen::kOff : GateSeen::kOn);
+}
+
 /// The net charge of each step, dealt out to its two gross accounts.
 struct GrossCharge {
   double charge_ah{0.0};
@@ -50,5 +55,7 @@ void scatter(const CircuitSystem::Vector& y, const CircuitSystem& system, const 
 /// The same of a remembered instant, which is y, with system.battery_a() there.
 [[nodiscard]] Probes seen(const CircuitState& state, const Conditions& conditions, const CircuitSystem::Vector& y,
                           const CircuitSystem& system, const Transition::Sample& sample, double battery_a);
+/// The part of it that the sample tells, but for the pins.
+void show(const Transition::Sample& sample, const CircuitSystem& system, double battery_a, Probes& p);
 
 }  // namespace dawnrig::plant

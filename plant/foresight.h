@@ -7,6 +7,7 @@
 #include "plant/circuit_system.h"
 #include "plant/core/time.h"
 #include "plant/pin_ways.h"
+#include "plant/remainder.h"
 
 namespace dawnrig::plant {
 
@@ -32,6 +33,8 @@ class Foresight {
   [[nodiscard]] Nanos end() const { return to_; }
   /// At the end; books from the start of the step.
   [[nodiscard]] const Vector& end_y() const { return end_y_; }
+  /// Whether it is an interval that is remembered, end and ways and all: see TransitionMemory::last_interval().
+  [[nodiscard]] bool remembered() const { return remembered_; }
   void forget() { any_ = false; }
 
   /// To be filled in: the ways of the pins from y.
@@ -46,6 +49,15 @@ class Foresight {
     end_y_ = end_y;
     proposed_s_ = proposed_s;
     any_ = true;
+    remembered_ = false;
+  }
+  /// In place of begin() and keep(): an interval that is remembered, from its edge.
+  void keep_remembered(Nanos from, Nanos to, const Conditions::Sun& sun, const Remainder& remainder) {
+    from_ = from;
+    to_ = to;
+    sun_ = sun;
+    for (std::size_t i = 0; i < kMaxSense; ++i) ways_.of[i].start = remainder.pin_start(i);
+    any_ = remembered_ = true;
   }
   /// The length of step to try after it.
   [[nodiscard]] double proposed_s() const { return proposed_s_; }
@@ -53,6 +65,10 @@ class Foresight {
   [[nodiscard]] double pin_v(std::size_t pin, Nanos at) const {
     return ways_.of[pin].start_v + ways_.moved_v(pin, in_seconds(at - from_)) + left_v(pin, at);
   }
+  /// How long after the step's start.
+  [[nodiscard]] Nanos since_start(Nanos at) const { return at - from_; }
+  /// What is left there, by then, of what conversions have pulled.
+  [[nodiscard]] double left_v(std::size_t pin, Nanos now) const;
   [[nodiscard]] double pin_rate_per_s(std::size_t pin) const { return ways_.of[pin].start.pin_d_pin; }
   void pull(std::size_t pin, Nanos at, double by_v);
   /// Adds to y, which is the circuit at `now`, what conversions up to then have pulled; each of them once.
@@ -67,10 +83,9 @@ class Foresight {
     Nanos at{0};
   };
   void settle(const CircuitSystem& system, Nanos now, Vector& y);
-  [[nodiscard]] double left_v(std::size_t pin, Nanos now) const;
   [[nodiscard]] double felt_v_s(std::size_t pin, Nanos now) const;
 
-  bool any_{false};
+  bool any_{false}, remembered_{false};
   Nanos from_{0}, to_{0};
   Conditions::Sun sun_;
   double proposed_s_{0.0};

@@ -1,7 +1,7 @@
-// What is remembered of one transition: see transition_memory.h. How it is found is in transition_memory.cc.
+// What is remembered of one transition: see transition.h. How it is found is in transition_memory.cc.
 #include <Eigen/Core>
 
-#include "plant/transition_memory.h"
+#include "plant/transition.h"
 
 namespace dawnrig::plant {
 
@@ -36,8 +36,8 @@ Transition::Away Transition::away(const Vector& place) const {
   return away;
 }
 
-Transition::Sample Transition::sample(std::size_t i, const Away& away) const {
-  const double* const block = blocks_.data() + block_at(i);
+Transition::Sample Transition::row(std::size_t at, const Away& away) const {
+  const double* const block = blocks_.data() + at;
   const auto f = figures<kOfStep>(block, away);
   Sample s{f[0], f[1], f[2], f[3], f[4], f[5], f[6], f[7], {}};
   const double* const own = block + (1 + columns_) * kOfStep + kShown;
@@ -68,6 +68,37 @@ void Transition::finish(std::size_t i, const Away& away, Vector& y) const {
   const auto f = figures<kOfEnd>(blocks_.data() + end_at(i), away);
   for (std::size_t k = 0; k < kMoving.size(); ++k) y[kMoving[k]] += f[k];
   for (std::size_t k = 0; k < loads_; ++k) y[Slot::kFirstLoad + k] += f[kMoving.size() + k];
+}
+
+void Transition::pass(std::size_t i, const Away& away, const CircuitSystem& system, Vector& y) const {
+  stand_at(sample(i, away), system, y);
+  move_cells(ends_[i], system, y);
+  finish(i, away, y);
+}
+
+void Transition::pass_but_for_sample(const Away& away, const CircuitSystem& system, Vector& y) const {
+  move_cells(length(), system, y);
+  finish(steps_ - 1, away, y);
+}
+
+void Transition::move_cells(Nanos length, const CircuitSystem& system, Vector& y) {
+  const double h_s = in_seconds(length);
+  y[Slot::kCellDegc] += h_s * (1.0 - 0.5 * h_s / SingleDiodePanel::kThermalLagS) *
+                        system.cell_degc_per_s(y[Slot::kPoa], y[Slot::kCellDegc]);
+}
+
+double Transition::net_ah(const Away& away) const {
+  const double* figure = blocks_.data() + block_at(steps_ - 1) + kNetShown;
+  double net_ah = *figure;
+  for (std::size_t c = 0; c < columns_; ++c) net_ah += *(figure += kOfStep) * away.of[c];
+  return net_ah;
+}
+
+void Transition::stand_at(const Sample& at, const CircuitSystem& system, Vector& y) {
+  y[Slot::kInput] = at.input_v;
+  y[Slot::kBus] = at.bus_v;
+  y[Slot::kNetAh] = at.net_ah;
+  for (std::size_t k = system.first_sense(); k < system.size(); ++k) y[k] = at.pin_v[k - system.first_sense()];
 }
 
 }  // namespace dawnrig::plant

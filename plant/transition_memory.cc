@@ -4,11 +4,12 @@
 #include <cmath>
 
 #include "plant/gate_stepper.h"
+#include "plant/transition_place.h"
 
 namespace dawnrig::plant {
 namespace {
 
-using Vector = CircuitSystem::Vector;
+using namespace place;
 
 // What is worth remembering: from the edge until the integrator would take steps as long as this.
 constexpr double kQuietStepS = 5e-5;
@@ -20,107 +21,25 @@ constexpr double kLeastPoaWpm2 = 50.0;
 
 constexpr double kFeltK = 0.25;
 
-// Where a circuit stands, for this purpose: a vector of unknowns in which kFast is the battery's inner voltage, which
-// is what matters of it, kBus how far the bus is above that, and kInput, while the gate is off, how far the input is
-// above the bus. A battery that fills moves all of them together, and then hardly anything changes.
-//
-// The grid over them: with the charge, the rate of the battery's polarisation changes, and with the rest of its state
-// very little.
-constexpr double kInputGridV = 0.2;
-constexpr double kBusGridV = 0.02;
-constexpr double kInnerGridV = 0.1;
-constexpr double kSocGrid = 0.0005;
-constexpr double kSlowGridV = 0.5;
-constexpr double kHysteresisGrid = 0.2;
-constexpr double kBatteryGridK = 1.0;
-constexpr double kCellGridK = 1.0;
-constexpr double kPoaGridWpm2 = 10.0;
-constexpr double kLoadGrid = 0.05;
-constexpr double kPinGridV = 0.1;
-
-// How far a figure may bend between the middle of a cell and its edge.
-constexpr double kMostBusBendV = 5e-5;
-constexpr double kMostInputBendV = 5e-3;
-constexpr double kMostPinBendV = 2e-4;
-constexpr double kMostBendA = 0.01;
-constexpr double kMostSpikeBendA = 1.0;  // of what flows while the capacitors level out
-constexpr double kMostBookBendJ = 1e-6;
-constexpr double kMostBendAh = 5e-11;
-constexpr double kMostSlowBend = 2e-7;  // volts, shares and kelvin alike
-constexpr double kMostLoadBend = 1e-4;
-
 constexpr std::array kColumns{Slot::kInput,      Slot::kBus,         Slot::kFast, Slot::kSlow,    Slot::kSoc,
                               Slot::kHysteresis, Slot::kBatteryDegc, Slot::kPoa,  Slot::kCellDegc};
 
 // Where the figures of a Sample stand in a row of them.
-constexpr std::size_t kBusShown = 1;
-constexpr std::size_t kNetShown = 7;
+constexpr std::size_t kInputShown = 0;
+constexpr std::size_t kPanelShown = 2;
 
 constexpr std::size_t kOfBoth = Transition::kOfStep + Transition::kOfEnd;  // what a step shows, and what it has moved
 
-double grid(std::size_t slot, std::size_t first_sense) {
-  switch (slot) {
-    case Slot::kInput:
-      return kInputGridV;
-    case Slot::kBus:
-      return kBusGridV;
-    case Slot::kFast:
-      return kInnerGridV;
-    case Slot::kSlow:
-      return kSlowGridV;
-    case Slot::kSoc:
-      return kSocGrid;
-    case Slot::kHysteresis:
-      return kHysteresisGrid;
-    case Slot::kBatteryDegc:
-      return kBatteryGridK;
-    case Slot::kCellDegc:
-      return kCellGridK;
-    case Slot::kPoa:
-      return kPoaGridWpm2;
-    default:
-      return slot < first_sense ? kLoadGrid : kPinGridV;
-  }
-}
-
-// A full battery, darkness and a cold lamp lie on the rim of a cell, not in its middle: there are bends just there.
-std::int32_t cell_of(double x, double per_width) {
-  const double of_width = x * per_width;
-  const double at = of_width > -1e9 ? std::min(of_width, 1e9) : -1e9;  // also what is not a number
-  const auto towards_zero = static_cast<std::int32_t>(at);
-  return towards_zero - (at > static_cast<double>(towards_zero) ? 0 : 1);
-}
-double middle_of(double x, double width) {
-  return (cell_of(x, 1.0 / width) + 0.5) * width;
-}
+constexpr std::size_t kEdgeAt = Transition::kMostSteps * kOfBoth;  // after those of all steps, what the edge shows
 
 bool has_cell(std::size_t slot) {
   return slot != Slot::kInductor && (slot < Slot::kPanelJ || slot >= Slot::kFirstLoad);
 }
 
-// What a Sample shows, of a system that was just evaluated at y.
-std::array<Figure, Transition::kOfStep> shown(const CircuitSystem& system, const Vector& y) {
-  const CircuitPoint& q = system.point();
-  std::array<Figure, Transition::kOfStep> figures{y[Slot::kInput],     y[Slot::kBus],  q.panel.current_a,
-                                                  system.charge_a(),   q.load_a,       q.load_v,
-                                                  q.battery.gassing_a, y[Slot::kNetAh]};
-  std::copy(y.begin() + system.first_sense(), y.begin() + system.size(), figures.begin() + Transition::kShown);
-  return figures;
-}
-
-// What the place says, as unknowns.
-Vector unknowns_at(const CircuitSystem& system, const Vector& place, bool gate_on) {
-  Vector y = place;
-  y[Slot::kFast] = 0.0;
-  y[Slot::kFast] = place[Slot::kFast] - system.parts().battery.inner_v(CircuitSystem::battery_of(y));
-  y[Slot::kBus] += place[Slot::kFast];
-  if (!gate_on) y[Slot::kInput] += y[Slot::kBus];
-  return y;
-}
-
 }  // namespace
 
-TransitionMemory::TransitionMemory(const CircuitParams& checked) : entries_(kSets * kWays) {
+TransitionMemory::TransitionMemory(const CircuitParams& checked)
+    : entries_(kSets * kWays), remainders_(kRemainderSets * kWays) {
   static_assert(Transition::kMoving.size() + kMaxLoads <= Transition::kOfEnd);
   const std::size_t first_sense = Slot::kFirstLoad + checked.loads.size();
   for (std::size_t slot = 0; slot < first_sense + checked.sense.size(); ++slot) {
@@ -128,14 +47,16 @@ TransitionMemory::TransitionMemory(const CircuitParams& checked) : entries_(kSet
   }
   const std::size_t blocks = kColumns.size() + checked.loads.size() + 2;
   for (Entry& entry : entries_) {
-    entry.transition.blocks_.resize(blocks * Transition::kMostSteps * kOfBoth);
+    entry.transition.blocks_.resize(blocks * (Transition::kMostSteps * kOfBoth + 2 * Transition::kOfStep));
     entry.transition.charged_.resize(blocks);
     entry.transition.loads_ = checked.loads.size();
     entry.transition.pins_ = checked.sense.size();
   }
+  for (KnownRemainder& known : remainders_) known.remainder.make_room(blocks + 1);
   for (std::vector<double>* out : {&middle_out_, &more_out_, &less_out_, &bend_}) {
-    out->resize(Transition::kMostSteps * kOfBoth);
+    out->resize(kEdgeAt + Transition::kOfStep);
   }
+  static_assert(Remainder::kWide <= kEdgeAt);
 }
 
 TransitionMemory::Key TransitionMemory::key_of(const Vector& place, bool gate_on) const {
@@ -167,6 +88,7 @@ TransitionMemory::Entry& TransitionMemory::entry_of(const Key& key) {
   oldest->taken = true;
   oldest->visits = 0;
   oldest->use = Use::kNone;
+  oldest->serial = ++clock_;
   last = static_cast<std::size_t>(oldest - entries_.data());
   return *oldest;
 }
@@ -180,6 +102,7 @@ void TransitionMemory::meet(const CircuitRun& run) {
   if (met_ && standing_ == run.standing && conditions_ == run.conditions) return;
   met_run_[1 - side] = false;
   for (Entry& entry : entries_) entry.taken = false;
+  found_ = {};
   conditions_ = run.conditions;
   standing_ = run.standing;
   met_ = true;
@@ -197,30 +120,48 @@ CircuitRun& TransitionMemory::run_under(const CircuitParams& params, const Circu
   if (!run || !run->serves(params, conditions, with)) {
     run.emplace(params, parts, conditions, with);
     met_run_[side] = false;
+    found_[side].any = false;
   }
   return *run;
 }
 
-TransitionMemory::Recalled TransitionMemory::recall(CircuitRun& run, const Vector& y, Nanos left) {
+TransitionMemory::Found& TransitionMemory::find(CircuitRun& run, const Vector& y) {
   CircuitSystem& system = run.system;
-  if (!system.battery_connected() || !system.panel_connected() || y[Slot::kPoa] < kLeastPoaWpm2) return {};
-  meet(run);
   const bool gate_on = run.conditions.gate_on;
+  Found& found = found_[gate_on ? 1 : 0];
+  const bool still = found.any && met_run_[gate_on ? 1 : 0] && (!found.known || entries_[found.entry].serial == found.serial);
+  if (still && std::equal(y.begin(), y.begin() + system.size(), found.y.begin())) return found;
+  found.any = true;
+  found.known = false;
+  found.y = y;
+  if (!system.battery_connected() || !system.panel_connected() || y[Slot::kPoa] < kLeastPoaWpm2) return found;
+  meet(run);
+  found.any = true;  // meeting conditions that are new forgets
+  found.y = y;
   const Vector place = Transition::place_of(system, y, gate_on);
   Entry& entry = entry_of(key_of(place, gate_on));
   entry.last = ++clock_;
-  if (entry.use == Use::kNone) {
-    if (++entry.visits < kVisitsToBuild) return {};
-    const double slope = system.sun_slope_wpm2_per_s();
-    system.set_sun_slope(0.0);
-    build(system, place, run.inverse_tolerance, entry);
-    system.set_sun_slope(slope);
-    system.follow_battery(y);
-    run.stepper.forget();
+  if (entry.use == Use::kNone && ++entry.visits >= kVisitsToBuild) {
+    build_under(run, y, [&] { build(system, place, run.inverse_tolerance, entry); });
   }
-  if (entry.use == Use::kBent || entry.transition.length() > left) return {};
+  if (entry.use != Use::kStraight) return found;
+  found.known = true;
+  found.entry = static_cast<std::size_t>(&entry - entries_.data());
+  found.serial = entry.serial;
+  found.away = entry.transition.away(place);
+  return found;
+}
+
+TransitionMemory::Recalled TransitionMemory::look_up(CircuitRun& run, const Vector& y) {
+  const Found& found = find(run, y);
+  return found.known ? Recalled{&entries_[found.entry].transition, &found.away} : Recalled{};
+}
+
+TransitionMemory::Recalled TransitionMemory::recall(CircuitRun& run, const Vector& y, Nanos left) {
+  const Recalled known = look_up(run, y);
+  if (known.transition == nullptr || known.transition->length() > left) return {};
   ++recalled_;
-  return {&entry.transition, entry.transition.away(place)};
+  return known;
 }
 
 void TransitionMemory::build(CircuitSystem& system, const Vector& place, const Vector& inverse_tolerance,
@@ -268,7 +209,8 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
     std::copy_n(figures, Transition::kOfStep, t.blocks_.data() + t.block_at(i));
     std::copy_n(figures + Transition::kOfStep, Transition::kOfEnd, t.blocks_.data() + t.end_at(i));
   }
-  const double start_v = unknowns_at(system, t.middle_, conditions_.gate_on)[Slot::kBus];
+  std::copy_n(middle_out_.data() + kEdgeAt, Transition::kOfStep, t.blocks_.data() + t.beside_at(0));
+  const double start_v = middle_out_[kEdgeAt + kBusShown];
   t.lowest_v_ = t.highest_v_ = 0.0;
   for (std::size_t i = 0; i < t.steps_; ++i) {
     const double moved_v = middle_out_[i * kOfBoth + kBusShown] - start_v;
@@ -279,8 +221,8 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
   t.highest_v_ += kBusGridV;
   for (std::size_t c = 0; c <= t.columns_; ++c) {
     double width = 0.0;
-    const Vector more = beside_middle(system, t, c, 0.5, width);
-    const Vector less = beside_middle(system, t, c, -0.5, width);
+    const Vector more = beside(system, t, t.middle_, c, 0.5, width);
+    const Vector less = beside(system, t, t.middle_, c, -0.5, width);
     if (!run(system, inverse_tolerance, t, more, more_out_) || !run(system, inverse_tolerance, t, less, less_out_)) {
       return false;
     }
@@ -290,17 +232,56 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
     for (std::size_t c = 0; c <= t.columns_; ++c) {
       const double* const row = t.blocks_.data() + t.block_at(i) + c * Transition::kOfStep;
       t.charged_[c].bus_v[i] = row[kBusShown];
-      t.charged_[c].net_ah[i] = row[kNetShown];
+      t.charged_[c].net_ah[i] = row[Transition::kNetShown];
     }
   }
+  take_means(t);
+  find_turns(t, system.panel_cable_ohm());
   return straight_enough(t);
+}
+
+// The mean of what runs straight between the steps is a sum of what the steps show, column by column.
+void TransitionMemory::take_means(Transition& t) {
+  double* const mean = t.blocks_.data() + t.beside_at(1);
+  const std::size_t figures = (t.columns_ + 2) * Transition::kOfStep;
+  std::fill_n(mean, figures, 0.0);
+  const double* before = t.blocks_.data() + t.beside_at(0);
+  Nanos from{0};
+  for (std::size_t i = 0; i < t.steps_; ++i) {
+    const double* const at = t.blocks_.data() + t.block_at(i);
+    const double half = 0.5 * in_seconds(t.ends_[i] - from) / in_seconds(t.length());
+    for (std::size_t k = 0; k < figures; ++k) mean[k] += half * (before[k] + at[k]);
+    before = at;
+    from = t.ends_[i];
+  }
+}
+
+// At the middle. Elsewhere in the cell it may be a neighbour, which then shows nearly the same.
+void TransitionMemory::find_turns(Transition& t, double panel_ohm) {
+  t.turns_ = 0;
+  const auto shows = [&](std::size_t block, std::size_t k) {
+    const double* const figures = t.blocks_.data() + block;
+    return k < Transition::kOfStep ? figures[k] : figures[kInputShown] + panel_ohm * figures[kPanelShown];
+  };
+  for (std::size_t k = 0; k <= Transition::kOfStep; ++k) {
+    double least = std::min(shows(t.beside_at(0), k), shows(t.block_at(t.steps_ - 1), k));
+    double greatest = std::max(shows(t.beside_at(0), k), shows(t.block_at(t.steps_ - 1), k));
+    std::uint32_t least_at = 0;
+    std::uint32_t greatest_at = 0;
+    for (std::size_t i = 0; i + 1 < t.steps_; ++i) {
+      const double at = shows(t.block_at(i), k);
+      if (at < least) least = at, least_at = 1U << i;
+      if (at > greatest) greatest = at, greatest_at = 1U << i;
+    }
+    if (k != Transition::kNetShown) t.turns_ |= least_at | greatest_at;
+  }
 }
 
 // As many grid widths off the middle in one column; the one after the last is that of all pins at once, of which each
 // moves only itself.
-Vector TransitionMemory::beside_middle(const CircuitSystem& system, const Transition& t, std::size_t column, double by,
-                                       double& width) {
-  Vector place = t.middle_;
+Vector TransitionMemory::beside(const CircuitSystem& system, const Transition& t, const Vector& middle,
+                                std::size_t column, double by, double& width) {
+  Vector place = middle;
   if (column == t.columns_) {
     width = kPinGridV;
     for (std::size_t k = system.first_sense(); k < system.size(); ++k) place[k] += by * width;
@@ -320,15 +301,16 @@ bool TransitionMemory::run(CircuitSystem& system, const Vector& inverse_toleranc
   system.follow_battery(y);
   const Vector start = y;
   std::fill(out.begin(), out.end(), 0.0);
+  if (!stepper.look(y)) return false;
+  const auto at_edge = shown(system, y);
+  std::copy(at_edge.begin(), at_edge.end(), out.data() + kEdgeAt);
   Nanos at{0};
   for (std::size_t i = 0; i < t.steps_; ++i) {
     if (!stepper.forced(y, t.ends_[i] - at)) return false;
     at = t.ends_[i];
     if (!stepper.look(y)) return false;
     const auto figures = shown(system, y);
-    double* moved = std::copy(figures.begin(), figures.end(), out.data() + i * kOfBoth);
-    for (const std::size_t slot : Transition::kMoving) *moved++ = y[slot] - start[slot];
-    for (std::size_t k = 0; k < t.loads_; ++k) *moved++ = y[Slot::kFirstLoad + k] - start[Slot::kFirstLoad + k];
+    moved_since(start, y, t, std::copy(figures.begin(), figures.end(), out.data() + i * kOfBoth));
   }
   return true;
 }
@@ -341,6 +323,7 @@ void TransitionMemory::differentiate(Transition& t, std::size_t column, double w
       bend_[r] += 0.5 * std::abs(more_out_[r] + less_out_[r] - 2.0 * middle_out_[r]);
     }
   };
+  lay_down(kEdgeAt, Transition::kOfStep, t.blocks_.data() + t.beside_at(0));
   for (std::size_t i = 0; i < t.steps_; ++i) {
     lay_down(i * kOfBoth, Transition::kOfStep, t.blocks_.data() + t.block_at(i));
     lay_down(i * kOfBoth + Transition::kOfStep, Transition::kOfEnd, t.blocks_.data() + t.end_at(i));
@@ -348,20 +331,10 @@ void TransitionMemory::differentiate(Transition& t, std::size_t column, double w
 }
 
 bool TransitionMemory::straight_enough(const Transition& t) const {
-  bool straight = true;
+  bool straight = shown_straight(bend_.data() + kEdgeAt);
   for (std::size_t i = 0; i < t.steps_; ++i) {
     const double* const bend = bend_.data() + i * kOfBoth;
-    constexpr std::array kMost{kMostInputBendV, kMostBusBendV,   kMostBendA, kMostSpikeBendA,
-                               kMostBendA,      kMostInputBendV, kMostBendA, kMostBendAh};
-    for (std::size_t k = 0; k < kMost.size(); ++k) straight &= bend[k] <= kMost[k];
-    for (std::size_t k = 0; k < t.pins_; ++k) straight &= bend[Transition::kShown + k] <= kMostPinBendV;
-    const double* moved = bend + Transition::kOfStep;
-    for (const std::size_t slot : Transition::kMoving) {
-      const bool energy = slot >= Slot::kPanelJ && slot <= Slot::kSenseJ;
-      const bool charge = slot == Slot::kGassingAh || slot == Slot::kUnstoredAh;
-      straight &= *moved++ <= (energy ? kMostBookBendJ : charge ? kMostBendAh : kMostSlowBend);
-    }
-    for (std::size_t k = 0; k < t.loads_; ++k) straight &= *moved++ <= kMostLoadBend;
+    straight &= shown_straight(bend) && moved_straight(bend + Transition::kOfStep, t.loads());
   }
   return straight;
 }

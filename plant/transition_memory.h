@@ -2,7 +2,6 @@
 // second. May use plant only; callers of Circuit::advance() hold one and look no further.
 #pragma once
 
-#include <algorithm>
 #include <array>
 #include <cstddef>
 #include <cstdint>
@@ -10,87 +9,10 @@
 #include <vector>
 
 #include "plant/circuit_run.h"
+#include "plant/remainder.h"
+#include "plant/transition.h"
 
 namespace dawnrig::plant {
-
-/// One of a row of quantities of different units.
-using Figure = double;
-
-/// What follows an edge, for some tens of microseconds, as a function of where the circuit stood: the capacitors, pins
-/// and books at the ends of the integrator's steps, each a constant and a slope for every unknown that matters.
-///
-/// Valid within one cell of a grid over the unknowns, about whose middle it is laid out: central differences of the
-/// GateStepper's own steps. How far it bends within the cell is found at the same time (the second differences), and
-/// what bends by more than kMostBend allows is not used.
-class Transition {
- public:
-  using Vector = CircuitSystem::Vector;
-  static constexpr std::size_t kMostSteps = 24;
-
-  /// The circuit at the end of one step of the integrator.
-  struct Sample {
-    double input_v{}, bus_v{}, panel_a{}, charge_a{}, load_a{}, load_v{}, gassing_a{}, net_ah{};
-    std::array<double, kMaxSense> pin_v{};
-  };
-  /// What of all Samples the battery's gross charge asks for.
-  struct Charged {
-    std::array<double, kMostSteps> bus_v, net_ah;
-  };
-  /// How far a circuit is from the middle of the cell, column by column.
-  struct Away {
-    std::array<Figure, Slot::kFirstLoad + kMaxLoads> of;
-    std::array<double, kMaxSense> pin_v;
-  };
-
-  [[nodiscard]] std::size_t steps() const { return steps_; }
-  /// When step i ends, from the edge.
-  [[nodiscard]] Nanos end_of(std::size_t i) const { return ends_[i]; }
-  /// How many of them end by then.
-  [[nodiscard]] std::size_t steps_within(Nanos left) const {
-    return static_cast<std::size_t>(std::upper_bound(ends_.begin(), ends_.begin() + steps_, left) - ends_.begin());
-  }
-  [[nodiscard]] Nanos length() const { return ends_[steps_ - 1]; }
-  /// Where y is, in the measures in which it is compared: see transition_memory.cc.
-  [[nodiscard]] static Vector place_of(const CircuitSystem& system, const Vector& y, bool gate_on);
-  [[nodiscard]] Away away(const Vector& place) const;
-  /// How far the bus goes below and above its start; a little further at most.
-  [[nodiscard]] double lowest_v() const { return lowest_v_; }
-  [[nodiscard]] double highest_v() const { return highest_v_; }
-  [[nodiscard]] Sample sample(std::size_t i, const Away& away) const;
-  /// A part of every sample, digit by digit the same.
-  [[nodiscard]] Charged charged(const Away& away) const;
-  /// Moves the unknowns that move of themselves, other than capacitors, pins, sun and cells, from the edge to the end
-  /// of step i.
-  void finish(std::size_t i, const Away& away, Vector& y) const;
-
-  static constexpr std::size_t kShown = 8;  ///< figures of a Sample without pins
-  static constexpr std::size_t kOfStep = kShown + kMaxSense;
-  static constexpr std::size_t kOfEnd = 22;  ///< figures of finish()
-
- private:
-  friend class TransitionMemory;
-  // What finish() moves, before the loads.
-  static constexpr std::array kMoving{Slot::kFast,        Slot::kSlow,   Slot::kSoc,     Slot::kHysteresis,
-                                      Slot::kBatteryDegc, Slot::kPanelJ, Slot::kWiringJ, Slot::kStageJ,
-                                      Slot::kBatteryJ,    Slot::kLoadsJ, Slot::kSenseJ,  Slot::kGassingAh,
-                                      Slot::kUnstoredAh};
-
-  template <std::size_t kFigures>
-  [[nodiscard]] std::array<Figure, kFigures> figures(const Figure* block, const Away& away) const;
-  [[nodiscard]] std::size_t block_at(std::size_t i) const { return i * (columns_ + 2) * kOfStep; }
-  [[nodiscard]] std::size_t end_at(std::size_t i) const { return block_at(steps_) + i * (columns_ + 2) * kOfEnd; }
-
-  std::size_t steps_{0}, pins_{0}, columns_{0}, loads_{0};
-  std::array<Nanos, kMostSteps> ends_{};
-  std::array<std::size_t, Slot::kFirstLoad + kMaxLoads> column_slot_{};
-  Vector middle_{};
-  double lowest_v_{}, highest_v_{};
-  double inner_v_{};  // of the battery there
-  // For each step what it shows and then what finish() moves: figures in the middle of the cell, their slopes in every
-  // column, and in pins.
-  std::vector<Figure> blocks_;
-  std::vector<Charged> charged_;  // of the same blocks, column by column
-};
 
 /// Transitions by where they begin, built where a circuit comes by again and again; and what the last advances with the
 /// gate off and on have worked out. It belongs to the CircuitState
@@ -116,11 +38,30 @@ class TransitionMemory {
   /// What is known of a place: nothing, or a transition and where in its cell the place is.
   struct Recalled {
     const Transition* transition{nullptr};
-    Transition::Away away;  // of no meaning without one
+    const Transition::Away* away{nullptr};
   };
   /// The transition from y, where it is known, is straight enough and ends within `left`. The run, one of run_under(),
-  /// is left as it was.
+  /// is left as it was. Refers to this, until the next call under this gate.
   [[nodiscard]] Recalled recall(CircuitRun& run, const Vector& y, Nanos left);
+
+  /// The same for who only looks.
+  [[nodiscard]] Recalled look_up(CircuitRun& run, const Vector& y);
+
+  /// A whole interval between two edges.
+  struct Interval {
+    const Transition* transition{nullptr};
+    const Remainder* remainder{nullptr};
+    const Transition::Away* away{nullptr};       // of the transition
+    const Transition::Away* rest_away{nullptr};  // of the remainder
+    Remainder::Span span;
+    [[nodiscard]] Nanos whole() const { return transition->length() + span.whole; }
+  };
+  /// The interval of that length from y, under the same terms; without a transition if it is not known.
+  [[nodiscard]] Interval interval(CircuitRun& run, const Vector& y, Nanos whole);
+  /// The one that interval() has found last under this gate.
+  [[nodiscard]] Interval last_interval(bool gate_on) const;
+  /// A pin so long after the edge at which the last interval began; not before its transition has ended.
+  [[nodiscard]] double pin_v(bool gate_on, std::size_t pin, Nanos after_edge) const;
 
   /// For as long as an advance goes on with a run of this memory, nobody else gets one: it might be made anew.
   class Loan {
@@ -135,11 +76,13 @@ class TransitionMemory {
   };
   [[nodiscard]] bool lent() const { return lent_; }
 
-  [[nodiscard]] std::int64_t built() const { return built_; }
+  [[nodiscard]] std::int64_t built() const { return built_; }  ///< transitions
+  [[nodiscard]] std::int64_t intervals() const { return intervals_; }  ///< found, remainder and all
   [[nodiscard]] std::int64_t recalled() const { return recalled_; }
 
  private:
   static constexpr std::size_t kSets = 16;
+  static constexpr std::size_t kRemainderSets = 64;
   static constexpr std::size_t kWays = 4;
   using Key = std::array<std::int32_t, CircuitSystem::kMostUnknowns>;
   enum class Use : std::uint8_t { kNone, kStraight, kBent };
@@ -150,20 +93,68 @@ class TransitionMemory {
     int visits{0};
     std::uint64_t last{0};
     Use use{Use::kNone};
+    std::uint64_t serial{0};  // another after each change of its cell
     Transition transition;
+  };
+  struct KnownRemainder {
+    std::uint64_t of{0};  // serial of its entry
+    std::int64_t cell{0};
+    int visits{0};
+    std::uint64_t last{0};
+    Use use{Use::kNone};
+    Remainder remainder;
+  };
+  // The last place that was looked for, under one gate, and what was found. Entries by number: it is copied along.
+  struct Found {
+    bool any{false}, known{false};
+    Vector y{};
+    std::size_t entry{0};
+    std::uint64_t serial{0};  // of the entry
+    Transition::Away away;
+    std::size_t remainder{0};
+    Remainder::Span span;
+    Transition::Away rest_away;
   };
 
   [[nodiscard]] Key key_of(const Vector& place, bool gate_on) const;
   Entry& entry_of(const Key& key);
   void meet(const CircuitRun& run);
+  [[nodiscard]] Found& find(CircuitRun& run, const Vector& y);
+  // Lets the run be used for something else, and leaves it as it was.
+  template <class Build>
+  static void build_under(CircuitRun& run, const Vector& y, Build build) {
+    const double slope = run.system.sun_slope_wpm2_per_s();
+    run.system.set_sun_slope(0.0);
+    build();
+    run.system.set_sun_slope(slope);
+    run.system.follow_battery(y);
+    run.stepper.forget();
+  }
   void build(CircuitSystem& system, const Vector& place, const Vector& inverse_tolerance, Entry& entry);
   [[nodiscard]] bool lay_out(CircuitSystem& system, const Vector& inverse_tolerance, Transition& t);
-  [[nodiscard]] static Vector beside_middle(const CircuitSystem& system, const Transition& t, std::size_t column,
-                                            Figure by, Figure& width);
+  [[nodiscard]] static Vector beside(const CircuitSystem& system, const Transition& t, const Vector& middle,
+                                     std::size_t column, Figure by, Figure& width);
   [[nodiscard]] bool run(CircuitSystem& system, const Vector& inverse_tolerance, const Transition& t,
                          const Vector& place, std::vector<Figure>& out) const;
   [[nodiscard]] bool straight_enough(const Transition& t) const;
+  static void take_means(Transition& t);
+  static void find_turns(Transition& t, double panel_ohm);
   void differentiate(Transition& t, std::size_t column, Figure width);
+  // remainder_memory.cc:
+  KnownRemainder& remainder_of(const Entry& entry, std::int64_t cell, const Vector& part);
+  [[nodiscard]] bool lay_out(CircuitRun& run, const Transition& t, Nanos middle, Remainder& r);
+  [[nodiscard]] bool find_steps(CircuitRun& run, const Transition& t, Remainder& r);
+  struct RemainderRun {
+    const Vector& place;
+    Nanos length;
+    const std::array<double, Remainder::kNodes>& nodes;  // as shares of it
+    bool middle{false};                                  // it is that of the cell
+  };
+  static void begin_pins(const PinWays& ways, bool middle, Remainder& r, std::vector<Figure>& out);
+  [[nodiscard]] bool run_remainder(CircuitRun& run, const Transition& t, const RemainderRun& how, Remainder& r,
+                                   std::vector<Figure>& out) const;
+  [[nodiscard]] bool differentiate(CircuitRun& run, const Transition& t, std::size_t column, Remainder& r);
+  [[nodiscard]] bool pins_between_nodes(CircuitRun& run, const Transition& t, Remainder& r);
 
   // An unknown that tells cells apart, and how many there are to a unit of it.
   struct CellSide {
@@ -181,9 +172,11 @@ class TransitionMemory {
   bool met_{false};
   bool lent_{false};
   std::vector<Entry> entries_;
-  std::array<std::size_t, 2> last_entry_{};  // with the gate off and on: likely the next one too
+  std::array<std::size_t, 2> last_entry_{};  // likewise: likely the next one too
   std::uint64_t clock_{0};
-  std::int64_t built_{0}, recalled_{0};
+  std::vector<KnownRemainder> remainders_;
+  std::array<Found, 2> found_{};  // with the gate off and on
+  std::int64_t built_{0}, recalled_{0}, intervals_{0};
   std::vector<Figure> middle_out_, more_out_, less_out_, bend_;
 };
 

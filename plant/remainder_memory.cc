@@ -1,0 +1,263 @@
+// Finds what is left of a gate interval after a transition: see remainder.h.
+#include <algorithm>
+#include <cmath>
+#include <cstdio>
+#include <cstdlib>
+
+#include "plant/gate_stepper.h"
+#include "plant/transition_memory.h"
+#include "plant/transition_place.h"
+
+namespace dawnrig::plant {
+namespace {
+
+using namespace place;
+
+// Lengths of a cell: two steps of an 8-bit duty at 490 Hz. A loop at rest takes turns between neighbours.
+constexpr Nanos kLengthGrid{16'000};
+// A transition hardly feels these; what comes after it does, in the books and at a thermistor's pin.
+struct CellPart {
+  std::size_t slot;
+  double width;
+};
+constexpr double kPart = 0.25;
+constexpr std::array kFiner{CellPart{Slot::kBatteryDegc, kPart * kBatteryGridK},
+                            CellPart{Slot::kCellDegc, kPart * kCellGridK}};
+constexpr int kVisitsToBuild = 8;
+constexpr double kBookBendPerS = 4e-4;  // in a longer one the books may bend by more
+constexpr double kFirstStepS = 2.5e-3;
+constexpr double kMostBetweenNodesV = 1e-5;
+constexpr double kMostBendOfPinV = 3e-5;
+
+// Where a polynomial through the nodes strays most.
+std::array<double, Remainder::kNodes> between_nodes() {
+  std::array<double, Remainder::kNodes> shares = remainder_nodes();
+  for (std::size_t k = 0; k + 1 < shares.size(); ++k) shares[k] = 0.5 * (shares[k] + shares[k + 1]);
+  return shares;
+}
+
+// Where the circuit is after the transition, of which `start` is the edge.
+Vector after_transition(const CircuitSystem& system, const Transition& t, const Vector& place, const Vector& start) {
+  Vector y = start;
+  t.pass(t.steps() - 1, t.away(place), system, y);
+  return y;
+}
+
+}  // namespace
+
+TransitionMemory::Interval TransitionMemory::interval(CircuitRun& run, const Vector& y, Nanos whole) {
+  Found& found = find(run, y);
+  if (!found.known) return {};
+  const Entry& entry = entries_[found.entry];
+  const Nanos length = whole - entry.transition.length();
+  const std::int64_t cell = length / kLengthGrid;
+  if (cell < 1) return {};
+  Vector part = entry.transition.middle_;
+  for (const auto& [slot, width] : kFiner) part[slot] = middle_of(y[slot], width);
+  KnownRemainder& known = remainder_of(entry, cell, part);
+  known.last = ++clock_;
+  if (known.use == Use::kNone) {
+    if (++known.visits < kVisitsToBuild) return {};
+    build_under(run, y, [&] {
+      const Nanos middle = cell * kLengthGrid + kLengthGrid / 2;
+      known.use = lay_out(run, entry.transition, middle, known.remainder) ? Use::kStraight : Use::kBent;
+    });
+  }
+  if (known.use == Use::kBent) return {};
+  ++recalled_;
+  ++intervals_;
+  found.remainder = static_cast<std::size_t>(&known - remainders_.data());
+  found.span = known.remainder.span(entry.transition, found.away, length);
+  found.rest_away = known.remainder.away(entry.transition, found.away);
+  return last_interval(run.conditions.gate_on);
+}
+
+TransitionMemory::Interval TransitionMemory::last_interval(bool gate_on) const {
+  const Found& found = found_[gate_on ? 1 : 0];
+  return {&entries_[found.entry].transition, &remainders_[found.remainder].remainder, &found.away, &found.rest_away, found.span};
+}
+
+double TransitionMemory::pin_v(bool gate_on, std::size_t pin, Nanos after_edge) const {
+  const Interval known = last_interval(gate_on);
+  return known.remainder->pin_v(pin, *known.rest_away, known.span, after_edge - known.transition->length());
+}
+
+TransitionMemory::KnownRemainder& TransitionMemory::remainder_of(const Entry& entry, std::int64_t cell,
+                                                                 const Vector& part) {
+  std::uint64_t hash = (entry.serial ^ static_cast<std::uint64_t>(cell) << 20U) * 1099511628211ULL;
+  hash ^= hash >> 32U;
+  KnownRemainder* const set = remainders_.data() + (hash % kRemainderSets) * kWays;
+  KnownRemainder* oldest = set;
+  for (KnownRemainder* each = set; each != set + kWays; ++each) {
+    const bool same_part = std::all_of(kFiner.begin(), kFiner.end(), [&](const CellPart& finer) {
+      return each->remainder.middle_[finer.slot] == part[finer.slot];
+    });
+    if (each->of == entry.serial && each->cell == cell && same_part) return *each;
+    if (each->last < oldest->last) oldest = each;
+  }
+  oldest->of = entry.serial;
+  oldest->cell = cell;
+  oldest->remainder.middle_ = part;
+  oldest->visits = 0;
+  oldest->use = Use::kNone;
+  return *oldest;
+}
+
+bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, Nanos middle, Remainder& r) {
+  r.columns_ = t.columns();
+  r.loads_ = t.loads();
+  r.pins_ = run.system.params().sense.size();
+  r.middle_length_ = middle;
+  std::fill(r.rows_.begin(), r.rows_.end(), 0.0);
+  std::fill(bend_.begin(), bend_.end(), 0.0);
+  if (!find_steps(run, t, r) || !run_remainder(run, t, {r.middle_, middle, remainder_nodes(), true}, r, middle_out_)) return false;
+  std::copy_n(middle_out_.data(), Remainder::kWide, r.row(0));
+  const double start_v = unknowns_at(run.system, r.middle_, conditions_.gate_on)[Slot::kBus];
+  r.lowest_v_ = r.highest_v_ = 0.0;
+  for (std::size_t i = 0; i < r.steps_; ++i) {
+    const double moved_v = middle_out_[i * Transition::kOfStep + kBusShown] - start_v;
+    r.lowest_v_ = std::min(r.lowest_v_, moved_v - kBusGridV);
+    r.highest_v_ = std::max(r.highest_v_, moved_v + kBusGridV);
+  }
+  for (std::size_t c = 0; c < r.columns_ + 2; ++c) {
+    if (!differentiate(run, t, c, r)) return false;
+  }
+  // Rates bend over the whole length.
+  for (std::size_t k = Remainder::kMovedAt; k < Remainder::kNodesAt; ++k) bend_[k] *= in_seconds(middle);
+  for (std::size_t i = 0; i < r.steps_; ++i) {
+    bend_[i * Transition::kOfStep + Transition::kNetShown] *= r.share_[i] * in_seconds(middle);
+  }
+  bool straight = moved_straight(bend_.data() + Remainder::kMovedAt, r.loads_, kMostBookBendJ * std::max(1.0, in_seconds(middle) / kBookBendPerS));
+  for (std::size_t i = 0; i < r.steps_; ++i) straight &= shown_straight(bend_.data() + i * Transition::kOfStep);
+  for (std::size_t i = 0; i < Remainder::kNodes * kMaxSense; ++i) {
+    // A pin that forgets slowly adds up what it misses.
+    const double forgets = std::min(1.0, -r.pin_start_[i % kMaxSense].pin_d_pin * in_seconds(middle));
+    straight &= bend_[Remainder::kNodesAt + i] <= kMostBendOfPinV * forgets;
+    if (getenv("DBG") && bend_[Remainder::kNodesAt + i] > kMostBendOfPinV * forgets) fprintf(stderr,"pin %zu node %zu bends %.2e forgets %.3f\n", i%kMaxSense, i/kMaxSense, bend_[Remainder::kNodesAt + i], forgets);
+  }
+  if(getenv("DBG")){ for(std::size_t k=0;k<Remainder::kWide;++k) if (bend_[k]>1e-6) fprintf(stderr,"%zu:%.2e ",k,bend_[k]); fprintf(stderr,"\nsteps %zu straight %d pins %d\n",r.steps_,straight,pins_between_nodes(run,t,r)); }
+  return straight && pins_between_nodes(run, t, r);
+}
+
+// Which steps the integrator takes from the middle of the cell.
+bool TransitionMemory::find_steps(CircuitRun& run, const Transition& t, Remainder& r) {
+  Vector y = after_transition(run.system, t, r.middle_, unknowns_at(run.system, r.middle_, conditions_.gate_on));
+  GateStepper stepper{run.system, run.inverse_tolerance, kFirstStepS};
+  run.system.follow_battery(y);
+  Nanos at{0};
+  for (r.steps_ = 0; at < r.middle_length_; ++r.steps_) {
+    const Nanos took = stepper.step(y, r.middle_length_ - at);
+    if (took.count() == 0 || r.steps_ == Remainder::kMostSteps) return false;
+    at += took;
+    r.share_[r.steps_] = in_seconds(at) / in_seconds(r.middle_length_);
+  }
+  return true;
+}
+
+// How fast pins fade is taken from the middle of the cell; any rate would do for the rest to lead through the nodes.
+void TransitionMemory::begin_pins(const PinWays& ways, bool middle, Remainder& r, std::vector<double>& out) {
+  for (std::size_t k = 0; k < kMaxSense; ++k) {
+    const SensePoint& start = ways.of[k].start;
+    if (middle) r.pin_start_[k] = start;
+    const double rate_per_s = r.pin_start_[k].pin_d_pin;
+    out[Remainder::kFadesAt + k] = rate_per_s < 0.0 ? start.pin_per_s / rate_per_s : 0.0;
+  }
+}
+
+// What there is to remember of it, from a place at the edge before.
+bool TransitionMemory::run_remainder(CircuitRun& run, const Transition& t, const RemainderRun& how, Remainder& r,
+                                     std::vector<double>& out) const {
+  CircuitSystem& system = run.system;
+  const Vector start = unknowns_at(system, how.place, conditions_.gate_on);
+  Vector y = after_transition(system, t, how.place, start);
+  const std::size_t pins = system.params().sense.size();
+  GateStepper stepper{system, run.inverse_tolerance, 0.0};
+  system.follow_battery(y);
+  std::fill(out.begin(), out.end(), 0.0);
+  const Vector began = y;
+  const Remainder::Span span{how.length, 0.0, 0.0};
+  Nanos at{0};
+  std::size_t node = 0;
+  for (std::size_t i = 0; i < r.steps_; ++i) {
+    const Nanos end = r.end_of(i, span);
+    const Vector from = y;
+    PinWays ways;
+    for (std::size_t k = 0; k < pins; ++k) ways.of[k].start_v = y[system.first_sense() + k];
+    if (!stepper.forced(y, end - at)) return false;
+    stepper.tell_ways(from, ways);
+    if (i == 0) begin_pins(ways, how.middle, r, out);
+    const double most = i + 1 == r.steps_ ? 1.0 : in_seconds(end) / in_seconds(how.length);
+    for (; node < how.nodes.size() && how.nodes[node] <= most; ++node) {
+      const double since_s = how.nodes[node] * in_seconds(how.length);
+      for (std::size_t k = 0; k < pins; ++k) {
+        const double fading_v = out[Remainder::kFadesAt + k] * r.faded(k, since_s);
+        out[Remainder::kNodesAt + node * kMaxSense + k] =
+            ways.of[k].start_v + ways.moved_v(k, since_s - in_seconds(at)) - fading_v;
+      }
+    }
+    if (!stepper.look(y)) return false;
+    const auto figures = shown(system, y);
+    double* const shows = out.data() + i * Transition::kOfStep;
+    std::copy(figures.begin(), figures.end(), shows);
+    shows[Transition::kNetShown] = (y[Slot::kNetAh] - began[Slot::kNetAh]) / in_seconds(end);
+    for (std::size_t k = 0; k < pins; ++k) {
+      shows[Transition::kShown + k] -= out[Remainder::kFadesAt + k] * r.faded(k, in_seconds(end));
+    }
+    at = end;
+  }
+  moved_since(began, y, t, out.data() + Remainder::kMovedAt);
+  for (std::size_t k = Remainder::kMovedAt; k < Remainder::kNodesAt; ++k) out[k] /= in_seconds(how.length);
+  return true;
+}
+
+// In a column of the transition, in the length, or in all pins at once.
+bool TransitionMemory::differentiate(CircuitRun& run, const Transition& t, std::size_t column, Remainder& r) {
+  const bool length = column == r.columns_;
+  const bool finer = column < r.columns_ && std::any_of(kFiner.begin(), kFiner.end(), [&](const CellPart& part) {
+    return part.slot == t.column_slot_[column];
+  });
+  const double part = finer ? kPart : 1.0;
+  double width = in_seconds(kLengthGrid);
+  for (const double by : {0.5, -0.5}) {
+    std::vector<double>& out = by > 0.0 ? more_out_ : less_out_;
+    const Vector place =
+        length ? r.middle_ : beside(run.system, t, r.middle_, column > r.columns_ ? t.columns_ : column, by * part, width);
+    const Nanos whole = r.middle_length_ + (length ? (by > 0.0 ? kLengthGrid / 2 : -kLengthGrid / 2) : Nanos{0});
+    if (!run_remainder(run, t, {place, whole, remainder_nodes()}, r, out)) return false;
+  }
+  double* const slopes = r.row(1 + column);
+  for (std::size_t k = 0; k < Remainder::kWide; ++k) slopes[k] = (more_out_[k] - less_out_[k]) / (part * width);
+  const auto bends = [this](std::size_t k) { return 0.5 * (more_out_[k] + less_out_[k] - 2.0 * middle_out_[k]); };
+  for (std::size_t k = 0; k < Remainder::kFadesAt; ++k) bend_[k] += std::abs(bends(k));
+  // Of a pin, both parts together.
+  const auto of_pins = [&](std::size_t from, double share) {
+    for (std::size_t k = 0; k < r.pins_; ++k) {
+      const double faded = r.faded(k, share * in_seconds(r.middle_length_));
+      bend_[from + k] += std::abs(bends(from + k) + faded * bends(Remainder::kFadesAt + k)) - std::abs(bends(from + k));
+    }
+  };
+  for (std::size_t i = 0; i < r.steps_; ++i) of_pins(i * Transition::kOfStep + Transition::kShown, r.share_[i]);
+  for (std::size_t i = 0; i < Remainder::kNodes; ++i) of_pins(Remainder::kNodesAt + i * kMaxSense, remainder_nodes()[i]);
+  return true;
+}
+
+// Whether the polynomial leads there.
+bool TransitionMemory::pins_between_nodes(CircuitRun& run, const Transition& t, Remainder& r) {
+  const auto shares = between_nodes();
+  if (!run_remainder(run, t, {r.middle_, r.middle_length_, shares}, r, more_out_)) return false;
+  const Transition::Away middle{};
+  const Remainder::Span span{r.middle_length_, 0.0, 0.0};
+  for (std::size_t node = 0; node < shares.size(); ++node) {
+    const double after_s = shares[node] * in_seconds(r.middle_length_);
+    for (std::size_t k = 0; k < run.system.params().sense.size(); ++k) {
+      const double found_v = more_out_[Remainder::kNodesAt + node * kMaxSense + k] +
+                             more_out_[Remainder::kFadesAt + k] * r.faded(k, after_s);
+      const double drawn_v = r.pin_v(k, middle, span, from_seconds(after_s));
+      if (getenv("DBG") && std::abs(drawn_v-found_v)>1e-6) fprintf(stderr, "node %zu pin %zu share %.3f drawn %.7f found %.7f\n", node, k, shares[node], drawn_v, found_v);
+      if (!(std::abs(drawn_v - found_v) <= kMostBetweenNodesV)) return false;
+    }
+  }
+  return true;
+}
+
+}  // namespace dawnrig::plant

@@ -1,0 +1,47 @@
+// Plant: what is told of steps that are remembered. May use plant only; for circuit_advance.cc.
+#pragma once
+
+#include "plant/circuit.h"
+#include "plant/circuit_system.h"
+#include "plant/step_observer.h"
+#include "plant/transition_memory.h"
+
+namespace dawnrig::plant {
+
+/// A transition after an edge, and the rest of the interval if that is remembered too. Extremes are looked for at both
+/// ends, where the middle of the transition's cell has its own, and at all steps of the rest.
+class RememberedStretch final : public Stretch {
+ public:
+  /// `y` and `at_edge` are what the circuit is and shows right after the edge; `at_end` what it shows in the end.
+  struct Ends {
+    Nanos edge{0};
+    const Probes& at_edge;
+    const Probes& at_end;
+    double supply_v{};
+  };
+  /// Without a remainder, the transition by itself.
+  RememberedStretch(const CircuitSystem& system, const CircuitSystem::Vector& y, const TransitionMemory::Interval& known,
+                    const Ends& ends);
+
+  [[nodiscard]] Nanos from() const override { return ends_.edge; }
+  [[nodiscard]] const Probes& lowest() const override { return lowest_; }
+  [[nodiscard]] const Probes& highest() const override { return highest_; }
+  [[nodiscard]] const Probes& mean() const override { return mean_; }
+  [[nodiscard]] std::size_t steps() const override { return steps_; }
+  [[nodiscard]] Nanos end_of(std::size_t step) const override;
+  [[nodiscard]] Probes at_end_of(std::size_t step) const override;
+
+ private:
+  [[nodiscard]] Probes shown(const Transition::Sample& sample) const;
+  void widen(const Probes& at);
+  void add_to_mean(const Probes& at, double share);
+
+  const CircuitSystem& system_;
+  const TransitionMemory::Interval known_;
+  const Ends ends_;
+  double inner_v_;
+  std::size_t steps_;
+  Probes lowest_, highest_, mean_;
+};
+
+}  // namespace dawnrig::plant
