@@ -127,7 +127,7 @@ bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, Nanos middl
   for (std::size_t i = 0; i < r.steps_; ++i) {
     bend_[i * Transition::kOfStep + Transition::kNetShown] *= r.share_[i] * in_seconds(middle);
   }
-  bool straight = moved_straight(bend_.data() + Remainder::kMovedAt, r.loads_, kMostBookBendJ * std::max(1.0, in_seconds(middle) / kBookBendPerS));
+  bool straight = moved_straight(bend_.data() + Remainder::kMovedAt, r.loads_, std::max(1.0, in_seconds(middle) / kBookBendPerS));
   for (std::size_t i = 0; i < r.steps_; ++i) straight &= shown_straight(bend_.data() + i * Transition::kOfStep);
   for (std::size_t i = 0; i < Remainder::kNodes * kMaxSense; ++i) {
     // A pin that forgets slowly adds up what it misses.

@@ -107,7 +107,8 @@ inline void moved_since(const Vector& start, const Vector& y, const Transition& 
   for (std::size_t k = Slot::kFirstLoad; k < Slot::kFirstLoad + t.loads(); ++k) *out++ = y[k] - start[k];
 }
 
-// Whether figures that bend so much may be used: those of a Sample, and those of finish().
+// Whether figures that bend so much may be used: those of a Sample, and those of finish(), of which the books may bend
+// so many times as much.
 [[nodiscard]] inline bool shown_straight(const double* bend) {
   constexpr std::array kMost{kMostInputBendV, kMostBusBendV,   kMostBendA, kMostSpikeBendA,
                              kMostBendA,      kMostInputBendV, kMostBendA, kMostBendAh};
@@ -117,13 +118,12 @@ inline void moved_since(const Vector& start, const Vector& y, const Transition& 
   for (std::size_t k = Transition::kShown; k < Transition::kOfStep; ++k) straight &= bend[k] <= kMostPinBendV;
   return straight;
 }
-[[nodiscard]] inline bool moved_straight(const double* bend, std::size_t loads,
-                                         double most_book_j = kMostBookBendJ) {
+[[nodiscard]] inline bool moved_straight(const double* bend, std::size_t loads, double of_books = 1.0) {
   bool straight = true;
   for (const std::size_t slot : Transition::kMoving) {
     const bool energy = slot >= Slot::kPanelJ && slot <= Slot::kSenseJ;
     const bool charge = slot == Slot::kGassingAh || slot == Slot::kUnstoredAh;
-    straight &= *bend++ <= (energy ? most_book_j : charge ? kMostBendAh : kMostSlowBend);
+    straight &= *bend++ <= (energy ? of_books * kMostBookBendJ : charge ? of_books * kMostBendAh : kMostSlowBend);
   }
   for (std::size_t k = 0; k < loads; ++k) straight &= *bend++ <= kMostLoadBend;
   return straight;
