@@ -33,6 +33,26 @@ void IntervalStats::add_piece(const Sample& a, const Sample& b) {
   for (std::size_t i = 0; i < kSignalCount; ++i) area_[i] += (from[i] + to[i]) * half_ns;
 }
 
+bool IntervalStats::advance(const Stretch& stretch) {
+  // A sample on the boundary ends the interval.
+  if (!started_ || stretch.from() != last_.time || stretch.end().time >= end_ || stretch.duration() <= Nanos{0}) {
+    return false;
+  }
+  const Stretch::Values& lowest = stretch.lowest();
+  const Stretch::Values& highest = stretch.highest();
+  const Stretch::Values& mean = stretch.mean();
+  std::int64_t odd = 0;
+  for (std::size_t i = 0; i < kSignalCount; ++i) odd += mean[i] == mean[i] ? 0 : 1;
+  if (odd > 0) return false;
+  const double duration_ns = static_cast<double>(stretch.duration().count());
+  covered_ns_ += duration_ns;
+  for (std::size_t i = 0; i < kSignalCount; ++i) low_[i] = lowest[i] < low_[i] ? lowest[i] : low_[i];
+  for (std::size_t i = 0; i < kSignalCount; ++i) high_[i] = high_[i] < highest[i] ? highest[i] : high_[i];
+  for (std::size_t i = 0; i < kSignalCount; ++i) area_[i] += mean[i] * duration_ns;
+  last_ = stretch.end();
+  return true;
+}
+
 const IntervalRow& IntervalStats::row() {
   for (std::size_t i = 0; i < kSignalCount; ++i) {
     // Nothing but values that are not numbers: say so rather than make one up.

@@ -39,6 +39,15 @@ void WindowKeeper::add(const Sample& sample) {
   remember(sample);
 }
 
+void WindowKeeper::add(const Stretch& stretch) {
+  // Without reach, a window is what there is at the event's own instant; that is not before the latest sample.
+  if (reach_ == Nanos{0} && !is_open_) {
+    remember(stretch.end());
+    return;
+  }
+  for (const Sample& sample : stretch.samples()) add(sample);
+}
+
 void WindowKeeper::trigger(Nanos time) {
   const bool was_open = is_open_;
   open_until_ = std::max(open_until_, time + reach_);
