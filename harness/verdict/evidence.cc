@@ -1,8 +1,10 @@
 #include "harness/verdict/evidence.h"
 
 #include <algorithm>
+#include <cmath>
 #include <utility>
 
+#include "harness/trace/stretch.h"
 #include "harness/verdict/wording.h"
 
 namespace dawnrig::verdict {
@@ -28,6 +30,32 @@ void EvidenceCollector::on_sample(const trace::Sample& sample) {
     last_value_[s] = value;
   }
   last_time_ = sample.time;
+}
+
+void EvidenceCollector::on_stretch(const trace::Stretch& stretch) {
+  if (!is_in_one_bucket(stretch)) {
+    Sink::on_stretch(stretch);
+    return;
+  }
+  const std::size_t bucket = index_of(stretch.from());
+  const double duration_s = in_seconds(stretch.duration());
+  for (std::size_t s = 0; s < signals_.size(); ++s) {
+    const auto signal = static_cast<std::size_t>(signals_[s]);
+    touch(s, bucket, stretch.lowest()[signal]);
+    touch(s, bucket, stretch.highest()[signal]);
+    at(s, bucket).integral += stretch.mean()[signal] * duration_s;
+    last_value_[s] = stretch.end().value[signal];
+  }
+  last_time_ = stretch.end().time;
+}
+
+/// And goes on from the last sample, with numbers only.
+bool EvidenceCollector::is_in_one_bucket(const trace::Stretch& stretch) const {
+  if (!started_ || stretch.from() != last_time_ || stretch.duration() <= Nanos{0}) return false;
+  if (index_of(stretch.from()) != index_of(stretch.end().time)) return false;
+  return std::none_of(signals_.begin(), signals_.end(), [&stretch](trace::Signal signal) {
+    return std::isnan(stretch.mean()[static_cast<std::size_t>(signal)]);
+  });
 }
 
 std::size_t EvidenceCollector::index_of(Nanos time) const {
