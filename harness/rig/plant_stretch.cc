@@ -1,7 +1,6 @@
 #include "harness/rig/plant_stretch.h"
 
 #include "harness/rig/plant_sample.h"
-#include "harness/trace/between.h"
 
 namespace dawnrig::rig {
 
@@ -29,9 +28,7 @@ std::span<const trace::Sample> PlantStretch::work_out() const {
 void PlantStretch::fill(trace::Sample& sample, Nanos time, const plant::Probes& probes,
                         const trace::Sample& end) const {
   fill_sample(sample, time, *conditions_, probes, charges_while_on_);
-  for (std::size_t i = 0; i < trace::kSignalCount; ++i) {
-    if (trace::kHolds[i]) sample.value[i] = end.value[i];
-  }
+  sample[trace::Signal::kFault] = end[trace::Signal::kFault];
 }
 
 }  // namespace dawnrig::rig

@@ -95,7 +95,7 @@ void WindowKeeper::flush() {
 
 void WindowKeeper::remember(const Sample& sample) {
   ring_[next_] = sample;
-  next_ = (next_ + 1) % ring_.size();
+  if (++next_ == ring_.size()) next_ = 0;
   count_ = std::min(count_ + 1, ring_.size());
 }
 
