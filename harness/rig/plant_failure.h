@@ -33,6 +33,16 @@ class StepBudget {
     }
     if (++steps_ > most_per_s_) throw Spent{most_per_s_};
   }
+  /// At the end of a stretch: the same for each of its steps.
+  void count(const plant::Stretch& stretch) {
+    const std::size_t steps = stretch.steps();
+    if (stretch.end_of(steps - 1) - since_ >= Nanos{1'000'000'000}) {
+      for (std::size_t i = 0; i < steps; ++i) count(stretch.end_of(i));
+      return;
+    }
+    steps_ += static_cast<std::int64_t>(steps);
+    if (steps_ > most_per_s_) throw Spent{most_per_s_};
+  }
 
  private:
   std::int64_t most_per_s_;

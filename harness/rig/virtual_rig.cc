@@ -8,9 +8,11 @@
 
 #include "harness/base/bad_input.h"
 #include "harness/device/virtual_device.h"
+#include "harness/rig/cycles.h"
 #include "harness/rig/pin_level.h"
 #include "harness/rig/plant_failure.h"
 #include "harness/rig/plant_sample.h"
+#include "harness/rig/plant_stretch.h"
 #include "harness/rig/world.h"
 #include "plant/transition_memory.h"
 
@@ -18,7 +20,6 @@ namespace dawnrig::rig {
 
 namespace {
 
-constexpr std::int64_t kNanosPerSecond = 1'000'000'000;
 constexpr std::size_t kLongestSerialLine = 256;
 /// Longest stretch of plant time between two samples: a monitor's clock must not stand still on a quiet night.
 constexpr Nanos kLongestQuiet{1'000'000'000};
@@ -118,21 +119,20 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     budget_.count(state.now);
     publish(probes);
   }
+  [[nodiscard]] bool takes_stretches() const override { return true; }
+  void on_stretch(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/,
+                  const plant::Probes& probes, const plant::Stretch& stretch) override {
+    budget_.count(stretch);
+    show(probes);
+    told_.take(stretch, conditions_, sample_, board_.charges_while_on());
+    to_sinks([this](trace::Sink& sink) { sink.on_stretch(told_); });
+  }
   void on_jump(const plant::CircuitState& /*state*/, const plant::Conditions& /*conditions*/) override { publish(); }
 
   // --- time ----------------------------------------------------------------------------------------------------------
 
-  [[nodiscard]] Nanos time_at(device::Cycle cycle) const {
-    const std::int64_t hz = board_.device.clock_hz;
-    return Nanos{cycle / hz * kNanosPerSecond + cycle % hz * kNanosPerSecond / hz};
-  }
-
-  [[nodiscard]] device::Cycle cycle_at(Nanos time) const {
-    const std::int64_t hz = board_.device.clock_hz;
-    const std::int64_t whole = time.count() / kNanosPerSecond;
-    const std::int64_t rest = time.count() % kNanosPerSecond;
-    return whole * hz + (rest * hz + kNanosPerSecond - 1) / kNanosPerSecond;
-  }
+  [[nodiscard]] Nanos time_at(device::Cycle cycle) const { return rig::time_at(cycle, board_.device.clock_hz); }
+  [[nodiscard]] device::Cycle cycle_at(Nanos time) const { return rig::cycle_at(time, board_.device.clock_hz); }
 
   void run_until(Nanos until) {
     while (invalid_.empty()) {
@@ -240,6 +240,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   std::exception_ptr fault_;  ///< what a sink threw; carried past the simulator's C frames
   std::vector<trace::Sink*> sinks_;
   trace::Sample sample_;
+  PlantStretch told_;
   std::string serial_line_;
   std::string invalid_;
   std::string crash_;
@@ -308,17 +309,18 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   /// Hands the present instant, on the far side of any edge, to every sink.
   void publish() { publish(circuit_.probe(state_, conditions_, memory_)); }
   void publish(const plant::Probes& probes) {
+    show(probes);
+    to_sinks([this](trace::Sink& sink) { sink.on_sample(sample_); });
+  }
+  void show(const plant::Probes& probes) {
     fill_sample(sample_, state_.now, conditions_, probes, board_.charges_while_on());
     sample_[trace::Signal::kFault] = fault_shown_ ? 1.0 : 0.0;
-    to_sinks([this](trace::Sink& sink) { sink.on_sample(sample_); });
   }
 
   /// A sink may throw (a full disk); an exception must not unwind through the simulator's C code, so it waits here.
   template <class Call>
   void to_sinks(Call call) {
-    if (fault_) {
-      return;
-    }
+    if (fault_) return;
     try {
       for (trace::Sink* sink : sinks_) {
         call(*sink);

@@ -7,6 +7,7 @@
 #include "harness/testing/identity.h"
 #include "harness/testing/result_listener.h"
 #include "harness/testing/scenario_run.h"
+#include "harness/trace/stretch.h"
 
 namespace dawnrig::testing {
 
@@ -32,6 +33,7 @@ class GateClock final : public trace::Sink {
     was_on_ = on;
     seen_ = true;
   }
+  void on_stretch(const trace::Stretch& stretch) override { on_sample(stretch.end()); }  // the gate holds in it
   [[nodiscard]] std::optional<Nanos> last_rise() const { return last_rise_; }
   [[nodiscard]] Nanos period() const { return period_; }
 
@@ -46,6 +48,7 @@ class GateClock final : public trace::Sink {
 class Moments final : public trace::Sink {
  public:
   void on_sample(const trace::Sample& sample) override { static_cast<void>(sample); }
+  void on_stretch(const trace::Stretch& stretch) override { static_cast<void>(stretch); }
   void on_event(const trace::Event& event) override {
     if (event.kind == trace::EventKind::kStimulus || event.kind == trace::EventKind::kReset ||
         event.kind == trace::EventKind::kLoadSwitch || event.kind == trace::EventKind::kDeviceFault) {

@@ -2,6 +2,8 @@
 // Room: harness/trace. May use plant/core.
 #pragma once
 
+#include <algorithm>
+
 #include "harness/trace/signal.h"
 
 namespace dawnrig::trace {
@@ -13,6 +15,16 @@ inline constexpr std::array<bool, kSignalCount> kHolds = [] {
   holds[static_cast<std::size_t>(Signal::kLoadSwitch)] = true;
   holds[static_cast<std::size_t>(Signal::kFault)] = true;
   return holds;
+}();
+
+/// Which those are.
+inline constexpr std::array<std::size_t, std::count(kHolds.begin(), kHolds.end(), true)> kHeld = [] {
+  std::array<std::size_t, std::count(kHolds.begin(), kHolds.end(), true)> held{};
+  std::size_t next = 0;
+  for (std::size_t i = 0; i < kSignalCount; ++i) {
+    if (kHolds[i]) held[next++] = i;
+  }
+  return held;
 }();
 
 /// The signals at `time`, from `a.time` to below `b.time`; at `b.time` itself, just before what happens there.

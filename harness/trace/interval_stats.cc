@@ -1,6 +1,7 @@
 #include "harness/trace/interval_stats.h"
 
 #include <algorithm>
+#include <cmath>
 
 namespace dawnrig::trace {
 
@@ -21,7 +22,7 @@ void IntervalStats::add_piece(const Sample& a, const Sample& b) {
   // In locals, which no member may be, and loop by loop: so the compiler takes several signals at a time.
   const std::array<double, kSignalCount> from = a.value;
   std::array<double, kSignalCount> to = b.value;
-  for (std::size_t i = 0; i < kSignalCount; ++i) to[i] = kHolds[i] ? from[i] : to[i];
+  for (const std::size_t i : kHeld) to[i] = from[i];
   for (std::size_t i = 0; i < kSignalCount; ++i) {
     const double lower = to[i] < from[i] ? to[i] : from[i];
     low_[i] = lower < low_[i] ? lower : low_[i];
@@ -31,6 +32,26 @@ void IntervalStats::add_piece(const Sample& a, const Sample& b) {
     high_[i] = high_[i] < higher ? higher : high_[i];
   }
   for (std::size_t i = 0; i < kSignalCount; ++i) area_[i] += (from[i] + to[i]) * half_ns;
+}
+
+bool IntervalStats::advance(const Stretch& stretch) {
+  // A sample on the boundary ends the interval.
+  if (!started_ || stretch.from() != last_.time || stretch.end().time >= end_ || stretch.duration() <= Nanos{0}) {
+    return false;
+  }
+  const Stretch::Values& lowest = stretch.lowest();
+  const Stretch::Values& highest = stretch.highest();
+  const Stretch::Values& mean = stretch.mean();
+  for (std::size_t i = 0; i < kSignalCount; i += 2) {
+    if (std::isunordered(mean[i], mean[std::min(i + 1, kSignalCount - 1)])) return false;
+  }
+  const double duration_ns = static_cast<double>(stretch.duration().count());
+  covered_ns_ += duration_ns;
+  for (std::size_t i = 0; i < kSignalCount; ++i) low_[i] = lowest[i] < low_[i] ? lowest[i] : low_[i];
+  for (std::size_t i = 0; i < kSignalCount; ++i) high_[i] = high_[i] < highest[i] ? highest[i] : high_[i];
+  for (std::size_t i = 0; i < kSignalCount; ++i) area_[i] += mean[i] * duration_ns;
+  last_ = stretch.end();
+  return true;
 }
 
 const IntervalRow& IntervalStats::row() {

@@ -6,6 +6,7 @@
 
 #include "harness/trace/between.h"
 #include "harness/trace/signal.h"
+#include "harness/trace/stretch.h"
 
 namespace dawnrig::trace {
 
@@ -40,6 +41,10 @@ class IntervalStats {
     add_piece(last_, sample);
     last_ = sample;
   }
+
+  /// Advances by a whole stretch, for what a sample or two cost. False, and nothing happened: an interval ends in it,
+  /// it goes on from elsewhere, or something in it is not a number; then its samples are to be taken one by one.
+  [[nodiscard]] bool advance(const Stretch& stretch);
 
   /// Calls `on_row` for the interval that is not over yet, if any of it has passed. Not to be advanced afterwards.
   template <class OnRow>

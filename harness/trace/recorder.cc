@@ -102,6 +102,15 @@ struct Recorder::Impl {
     }
   }
 
+  void take(const Stretch& stretch) {
+    // What is written, or refused, is so at the very sample.
+    if (stretch.end().time >= next_flush || !stats.advance(stretch)) {
+      for (const Sample& sample : stretch.samples()) take(sample);
+      return;
+    }
+    if (options.windows) windows.add(stretch);
+  }
+
   void add(const IntervalRow& row) {
     proto::TraceIntervals& rows = *interval_block.mutable_intervals();
     if (rows.count() == 0) rows.set_first_start_ns(row.start.count());
@@ -206,6 +215,10 @@ Recorder::~Recorder() {
 
 void Recorder::on_sample(const Sample& sample) {
   impl_->take(sample);
+}
+
+void Recorder::on_stretch(const Stretch& stretch) {
+  impl_->take(stretch);
 }
 
 void Recorder::on_event(const Event& event) {

@@ -38,6 +38,7 @@ class Recorder final : public Sink {
   Recorder(const std::filesystem::path& file, const Identity& identity, const RecorderOptions& options);
   ~Recorder() override;
   void on_sample(const Sample& sample) override;
+  void on_stretch(const Stretch& stretch) override;
   void on_event(const Event& event) override;
   /// Ends the trace at `end`; returns the content hash. `invalid_because` empty: the rig vouches for the run.
   std::string finish(Nanos end, const std::string& invalid_because);

@@ -1,5 +1,7 @@
 #include "harness/trace/signal.h"
 
+#include "harness/trace/stretch.h"
+
 namespace dawnrig::trace {
 namespace {
 
@@ -46,6 +48,10 @@ std::optional<Signal> signal_named(std::string_view name) {
     if (kFacts[i].name == name) return static_cast<Signal>(i);
   }
   return std::nullopt;
+}
+
+void Sink::on_stretch(const Stretch& stretch) {
+  for (const Sample& sample : stretch.samples()) on_sample(sample);
 }
 
 }  // namespace dawnrig::trace

@@ -62,12 +62,17 @@ struct Event {
   std::string text;
 };
 
-/// Whoever wants to see a run while it happens: recorders, monitors, evidence collectors. on_sample() is the hot path:
-/// it neither allocates nor logs.
+class Stretch;
+
+/// Whoever wants to see a run while it happens: recorders, monitors, evidence collectors. on_sample() and on_stretch()
+/// are the hot path: they neither allocate nor log.
 class Sink {
  public:
   virtual ~Sink() = default;
   virtual void on_sample(const Sample& sample) = 0;
+  /// In place of on_sample() for all of its samples, which is what it does unless a sink knows better. A sink that does
+  /// must come to the same, but for the rounding of means.
+  virtual void on_stretch(const Stretch& stretch);
   virtual void on_event(const Event& event) { static_cast<void>(event); }
 };
 

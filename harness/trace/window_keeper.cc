@@ -39,6 +39,15 @@ void WindowKeeper::add(const Sample& sample) {
   remember(sample);
 }
 
+void WindowKeeper::add(const Stretch& stretch) {
+  // Without reach, a window is what there is at the event's own instant; that is not before the latest sample.
+  if (reach_ == Nanos{0} && !is_open_) {
+    remember(stretch.end());
+    return;
+  }
+  for (const Sample& sample : stretch.samples()) add(sample);
+}
+
 void WindowKeeper::trigger(Nanos time) {
   const bool was_open = is_open_;
   open_until_ = std::max(open_until_, time + reach_);
@@ -86,7 +95,7 @@ void WindowKeeper::flush() {
 
 void WindowKeeper::remember(const Sample& sample) {
   ring_[next_] = sample;
-  next_ = (next_ + 1) % ring_.size();
+  if (++next_ == ring_.size()) next_ = 0;
   count_ = std::min(count_ + 1, ring_.size());
 }
 

@@ -8,7 +8,7 @@
 #include <span>
 #include <vector>
 
-#include "harness/trace/signal.h"
+#include "harness/trace/stretch.h"
 
 namespace dawnrig::trace {
 
@@ -28,6 +28,7 @@ class WindowKeeper {
 
   WindowKeeper(Nanos reach, Write write);
   void add(const Sample& sample);
+  void add(const Stretch& stretch);
   /// Something happened at `time`.
   void trigger(Nanos time);
   /// Hands on what has been gathered, whole window or not.

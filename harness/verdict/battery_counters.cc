@@ -4,6 +4,7 @@
 
 #include "harness/base/bad_input.h"
 #include "harness/base/text.h"
+#include "harness/trace/stretch.h"
 #include "harness/verdict/durations.h"
 
 namespace dawnrig::verdict {
@@ -66,6 +67,35 @@ void BatteryClock::on_sample(const trace::Sample& sample) {
   beyond_v_ = beyond_v;
   beyond_degc_ = beyond_degc;
   beyond_soc_ = beyond_soc;
+}
+
+void BatteryClock::on_stretch(const trace::Stretch& stretch) {
+  const auto lowest = [&stretch](Signal signal) { return stretch.lowest()[static_cast<std::size_t>(signal)]; };
+  const auto highest = [&stretch](Signal signal) { return stretch.highest()[static_cast<std::size_t>(signal)]; };
+  const BatteryLimits& limits = counts_.limits;
+  const bool above_v = lowest(Signal::kTerminalV) > limits.above_v;
+  const bool above_degc = lowest(Signal::kBatteryDegc) > limits.above_degc;
+  const bool below_soc = highest(Signal::kSocFrac) < limits.below_soc_frac;
+  // On one side of each limit throughout, which nothing is that is not a number.
+  const bool crosses_none = (above_v || highest(Signal::kTerminalV) <= limits.above_v) &&
+                            (above_degc || highest(Signal::kBatteryDegc) <= limits.above_degc) &&
+                            (below_soc || lowest(Signal::kSocFrac) >= limits.below_soc_frac);
+  if (!started_ || stretch.from() != last_ || !crosses_none) {
+    Sink::on_stretch(stretch);
+    return;
+  }
+  const double s = in_seconds(stretch.duration());
+  if (above_v) counts_.above_v_s += s;
+  if (above_degc) counts_.above_degc_s += s;
+  if (below_soc) counts_.below_soc_s += s;
+  counts_.highest_v = std::max(counts_.highest_v, highest(Signal::kTerminalV));
+  counts_.highest_degc = std::max(counts_.highest_degc, highest(Signal::kBatteryDegc));
+  counts_.lowest_soc_frac = std::min(counts_.lowest_soc_frac, lowest(Signal::kSocFrac));
+  const trace::Sample& end = stretch.end();
+  last_ = end.time;
+  beyond_v_ = end[Signal::kTerminalV] - limits.above_v;
+  beyond_degc_ = end[Signal::kBatteryDegc] - limits.above_degc;
+  beyond_soc_ = limits.below_soc_frac - end[Signal::kSocFrac];
 }
 
 }  // namespace dawnrig::verdict

@@ -42,6 +42,7 @@ class BatteryClock final : public trace::Sink {
  public:
   explicit BatteryClock(const BatteryLimits& limits);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   /// Times and extremes; charges are the plant's books, and the caller's to add.
   [[nodiscard]] const BatteryCounts& counts() const { return counts_; }
 

@@ -25,6 +25,20 @@ void TimeBeyond::on_sample(const trace::Sample& sample) {
   });
 }
 
+void TimeBeyond::on_stretch(const trace::Stretch& stretch) {
+  const bool taken = watched_.take(stretch, [this](const Whole& whole) {
+    const double far = sign_ * ((sign_ > 0 ? whole.highest : whole.lowest) - level_);
+    const double near = sign_ * ((sign_ > 0 ? whole.lowest : whole.highest) - level_);
+    if (far <= 0) return true;
+    const double so_far = figure_.value + whole.duration_s;
+    const bool offends = limit_ && so_far > *limit_ && !figure_.first_offence;
+    if (!(near > 0) || far > farthest_ || offends) return false;
+    figure_.value = so_far;
+    return true;
+  });
+  if (!taken) Monitor::on_stretch(stretch);
+}
+
 Figure TimeBeyond::figure() const {
   Figure figure = watched_.over_judged(figure_);
   if (farthest_ == 0) figure.worst = watched_.end();
@@ -45,6 +59,18 @@ void SettlingTime::on_sample(const trace::Sample& sample) {
       last_outside_ = piece.crossing(piece.from_value > highest_ ? highest_ : lowest_);
     }
   });
+}
+
+void SettlingTime::on_stretch(const trace::Stretch& stretch) {
+  const bool taken = watched_.take(stretch, [this](const Whole& whole) {
+    const bool all_inside = whole.lowest >= lowest_ && whole.highest <= highest_;
+    const bool all_outside = whole.highest < lowest_ || whole.lowest > highest_;
+    if (!all_inside && !all_outside) return false;
+    inside_ = all_inside;
+    if (all_outside) last_outside_ = whole.to;
+    return true;
+  });
+  if (!taken) Monitor::on_stretch(stretch);
 }
 
 Figure SettlingTime::figure() const {
@@ -73,6 +99,13 @@ void FirstCrossing::on_sample(const trace::Sample& sample) {
     // A window's mean is known at its end only.
     if (beyond(piece.to_value)) crossed_ = watched_.averages() ? piece.to : piece.crossing(level_);
   });
+}
+
+void FirstCrossing::on_stretch(const trace::Stretch& stretch) {
+  const auto is_no_news = [this](const Whole& whole) {
+    return crossed_ || (side_ == Side::kAbove ? whole.highest <= level_ : whole.lowest >= level_);
+  };
+  if (!watched_.take(stretch, is_no_news)) Monitor::on_stretch(stretch);
 }
 
 Figure FirstCrossing::figure() const {

@@ -26,6 +26,7 @@ class TimeBeyond : public Monitor {
  public:
   TimeBeyond(const Watching& watching, Side side, double value);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override;
 
  private:
@@ -53,6 +54,7 @@ class SettlingTime final : public Monitor {
  public:
   SettlingTime(const Watching& watching, double lowest, double highest);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override;
 
  private:
@@ -68,6 +70,7 @@ class FirstCrossing final : public Monitor {
  public:
   FirstCrossing(const Watching& watching, Side side, double value, IfNever if_never = IfNever::kVacuous);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override;
 
  private:

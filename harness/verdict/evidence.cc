@@ -1,8 +1,10 @@
 #include "harness/verdict/evidence.h"
 
 #include <algorithm>
+#include <cmath>
 #include <utility>
 
+#include "harness/trace/stretch.h"
 #include "harness/verdict/wording.h"
 
 namespace dawnrig::verdict {
@@ -15,6 +17,10 @@ EvidenceCollector::EvidenceCollector(std::vector<trace::Signal> signals, std::si
       last_value_(signals_.size(), 0) {}
 
 void EvidenceCollector::on_sample(const trace::Sample& sample) {
+  if (sample.time >= last_time_ && sample.time < border_) {
+    stay_in_bucket(sample);
+    return;
+  }
   if (!started_) {
     started_ = true;
     start_ = last_time_ = sample.time;
@@ -28,6 +34,47 @@ void EvidenceCollector::on_sample(const trace::Sample& sample) {
     last_value_[s] = value;
   }
   last_time_ = sample.time;
+  bucket_ = index_of(last_time_);
+  border_ = start_ + width_ * (static_cast<std::int64_t>(bucket_) + 1);
+}
+
+/// Most samples fall into the bucket of the one before, which has been there with its values.
+void EvidenceCollector::stay_in_bucket(const trace::Sample& sample) {
+  const bool lasts = sample.time > last_time_;
+  const double lasts_s = in_seconds(sample.time - last_time_);
+  for (std::size_t s = 0; s < signals_.size(); ++s) {
+    const double value = sample[signals_[s]];
+    const double to_value = trace::is_switch(signals_[s]) ? last_value_[s] : value;
+    touch(s, bucket_, value);
+    if (lasts) at(s, bucket_).integral += 0.5 * (last_value_[s] + to_value) * lasts_s;
+    last_value_[s] = value;
+  }
+  last_time_ = sample.time;
+}
+
+void EvidenceCollector::on_stretch(const trace::Stretch& stretch) {
+  if (!is_in_one_bucket(stretch)) {
+    Sink::on_stretch(stretch);
+    return;
+  }
+  const double duration_s = in_seconds(stretch.duration());
+  for (std::size_t s = 0; s < signals_.size(); ++s) {
+    const auto signal = static_cast<std::size_t>(signals_[s]);
+    touch(s, bucket_, stretch.lowest()[signal]);
+    touch(s, bucket_, stretch.highest()[signal]);
+    at(s, bucket_).integral += stretch.mean()[signal] * duration_s;
+    last_value_[s] = stretch.end().value[signal];
+  }
+  last_time_ = stretch.end().time;
+}
+
+/// And goes on from the last sample, with numbers only.
+bool EvidenceCollector::is_in_one_bucket(const trace::Stretch& stretch) const {
+  const Nanos end = stretch.end().time;
+  if (stretch.from() != last_time_ || end <= last_time_ || end >= border_) return false;
+  return std::none_of(signals_.begin(), signals_.end(), [&stretch](trace::Signal signal) {
+    return std::isnan(stretch.mean()[static_cast<std::size_t>(signal)]);
+  });
 }
 
 std::size_t EvidenceCollector::index_of(Nanos time) const {

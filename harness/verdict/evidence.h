@@ -27,6 +27,7 @@ class EvidenceCollector final : public trace::Sink {
  public:
   explicit EvidenceCollector(std::vector<trace::Signal> signals, std::size_t buckets = 600);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] std::vector<Curve> curves() const;
 
  private:
@@ -35,6 +36,8 @@ class EvidenceCollector final : public trace::Sink {
   };
   [[nodiscard]] Bucket& at(std::size_t signal, std::size_t bucket) { return buckets_[signal * capacity_ + bucket]; }
   [[nodiscard]] std::size_t index_of(Nanos time) const;
+  [[nodiscard]] bool is_in_one_bucket(const trace::Stretch& stretch) const;
+  void stay_in_bucket(const trace::Sample& sample);
   void halve();
   void spread(std::size_t signal, Nanos from, Nanos to, double from_value, double to_value);
   void touch(std::size_t signal, std::size_t bucket, double value);
@@ -47,6 +50,8 @@ class EvidenceCollector final : public trace::Sink {
   Nanos width_{1000};
   bool started_{false};
   Nanos start_{0}, last_time_{0};
+  std::size_t bucket_{0};  ///< that of the last sample, which ends at `border_`; before the first there is none
+  Nanos border_{Nanos::min()};
 };
 
 }  // namespace dawnrig::verdict

@@ -39,6 +39,14 @@ void Mean::on_sample(const trace::Sample& sample) {
   });
 }
 
+void Mean::on_stretch(const trace::Stretch& stretch) {
+  const bool taken = watched_.take(stretch, [this](const Whole& whole) {
+    integral_ += whole.mean * whole.duration_s;
+    return true;
+  });
+  if (!taken) Monitor::on_stretch(stretch);
+}
+
 Figure Mean::figure() const {
   Figure figure;
   figure.worst = watched_.end();
@@ -64,6 +72,12 @@ void Highest::on_sample(const trace::Sample& sample) {
   });
 }
 
+// Offences were noted with the extreme that has not been passed since.
+void Highest::on_stretch(const trace::Stretch& stretch) {
+  const auto is_no_news = [this](const Whole& whole) { return whole.highest <= figure_.value; };
+  if (!watched_.take(stretch, is_no_news)) Monitor::on_stretch(stretch);
+}
+
 Lowest::Lowest(const Watching& watching) : watched_{watching}, limit_{lowest_of(watching)} {
   figure_.value = std::numeric_limits<double>::infinity();
 }
@@ -78,6 +92,11 @@ void Lowest::on_sample(const trace::Sample& sample) {
   });
 }
 
+void Lowest::on_stretch(const trace::Stretch& stretch) {
+  const auto is_no_news = [this](const Whole& whole) { return whole.lowest >= figure_.value; };
+  if (!watched_.take(stretch, is_no_news)) Monitor::on_stretch(stretch);
+}
+
 WorstWithin::WorstWithin(const Watching& watching) : watched_{watching}, limit_{watching.limit.value_or(Limit{})} {}
 
 void WorstWithin::on_sample(const trace::Sample& sample) {
@@ -90,6 +109,14 @@ void WorstWithin::on_sample(const trace::Sample& sample) {
     }
     note_offence(figure_, margin < 0, piece.to, piece.to_value);
   });
+}
+
+void WorstWithin::on_stretch(const trace::Stretch& stretch) {
+  const auto is_no_news = [this](const Whole& whole) {
+    const double margin = std::min(margin_of(limit_, whole.lowest), margin_of(limit_, whole.highest));
+    return margin >= margin_ && !std::isinf(margin);
+  };
+  if (!watched_.take(stretch, is_no_news)) Monitor::on_stretch(stretch);
 }
 
 PeakToPeak::PeakToPeak(const Watching& watching) : watched_{watching}, limit_{highest_of(watching)} {}
@@ -108,6 +135,11 @@ void PeakToPeak::on_sample(const trace::Sample& sample) {
     figure_.value = highest_ - lowest_;
     note_offence(figure_, limit_ && figure_.value > *limit_, figure_.worst, figure_.value);
   });
+}
+
+void PeakToPeak::on_stretch(const trace::Stretch& stretch) {
+  const auto is_no_news = [this](const Whole& whole) { return whole.lowest >= lowest_ && whole.highest <= highest_; };
+  if (!started_ || !watched_.take(stretch, is_no_news)) Monitor::on_stretch(stretch);
 }
 
 Figure PeakToPeak::figure() const {

@@ -12,6 +12,7 @@ class Mean final : public Monitor {
  public:
   explicit Mean(const Watching& watching);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override;
 
  private:
@@ -24,6 +25,7 @@ class Highest final : public Monitor {
  public:
   explicit Highest(const Watching& watching);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override { return watched_.as_level(watched_.over_judged(figure_)); }
 
  private:
@@ -37,6 +39,7 @@ class Lowest final : public Monitor {
  public:
   explicit Lowest(const Watching& watching);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override { return watched_.as_level(watched_.over_judged(figure_)); }
 
  private:
@@ -51,6 +54,7 @@ class WorstWithin final : public Monitor {
  public:
   explicit WorstWithin(const Watching& watching);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override { return watched_.as_level(watched_.over_judged(figure_)); }
 
  private:
@@ -66,6 +70,7 @@ class PeakToPeak final : public Monitor {
  public:
   explicit PeakToPeak(const Watching& watching);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override;
 
  private:

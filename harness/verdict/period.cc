@@ -54,6 +54,11 @@ void DominantPeriod::on_sample(const trace::Sample& sample) {
   watched_.feed(sample, [this](const Piece& piece) { add(piece.to_value); });
 }
 
+void DominantPeriod::on_stretch(const trace::Stretch& stretch) {
+  // Always averaged, so what is not taken has the end of a window in it.
+  if (!watched_.take(stretch, [](const Whole&) { return false; })) Monitor::on_stretch(stretch);
+}
+
 /// Values are kept relative to the first one, so that the sums of a small ripple on a large voltage keep their digits.
 void DominantPeriod::add(double value) {
   if (count_ == 0) {

@@ -19,6 +19,7 @@ class DominantPeriod final : public Monitor {
   /// `watching.average_over` of zero is taken as 10 ms.
   explicit DominantPeriod(const Watching& watching, double least_swing = 0, std::size_t lags = 512);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override;
 
  private:

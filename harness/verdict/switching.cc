@@ -9,6 +9,10 @@ Watching just(trace::Signal signal) {
   return Watching{.signal = signal};
 }
 
+bool holds(const Whole& whole) {
+  return (whole.lowest > kHalf) == (whole.highest > kHalf);
+}
+
 std::optional<double> highest_of(const std::optional<Limit>& limit) {
   return limit ? limit->highest : std::nullopt;
 }
@@ -24,6 +28,19 @@ void LastOn::on_sample(const trace::Sample& sample) {
     if (on_) last_on_ = piece.to;
   });
   if (on_) ++samples_on_;
+}
+
+void LastOn::on_stretch(const trace::Stretch& stretch) {
+  const bool taken = watched_.take(stretch, [this](const Whole& whole) {
+    if (!holds(whole)) return false;
+    on_ = whole.end_value > kHalf;
+    if (on_) {
+      last_on_ = whole.to;
+      samples_on_ += whole.values;
+    }
+    return true;
+  });
+  if (!taken) Monitor::on_stretch(stretch);
 }
 
 Figure LastOn::figure() const {
@@ -52,6 +69,19 @@ void OnTime::on_sample(const trace::Sample& sample) {
   });
 }
 
+void OnTime::on_stretch(const trace::Stretch& stretch) {
+  const bool taken = watched_.take(stretch, [this](const Whole& whole) {
+    if (!holds(whole)) return false;
+    if (whole.end_value <= kHalf) return true;
+    const double so_far = figure_.value + whole.duration_s;
+    if (limit_ && so_far > *limit_ && !figure_.first_offence) return false;
+    figure_.value = so_far;
+    figure_.worst = whole.to;
+    return true;
+  });
+  if (!taken) Monitor::on_stretch(stretch);
+}
+
 Toggles::Toggles(trace::Signal switch_signal, const std::optional<Limit>& limit)
     : watched_{just(switch_signal)}, limit_{highest_of(limit)} {}
 
@@ -64,6 +94,10 @@ void Toggles::on_sample(const trace::Sample& sample) {
       figure_.first_offence = Figure::Offence{piece.to, figure_.value};
     }
   });
+}
+
+void Toggles::on_stretch(const trace::Stretch& stretch) {
+  if (!watched_.take(stretch, holds)) Monitor::on_stretch(stretch);
 }
 
 Figure Toggles::figure() const {
@@ -87,6 +121,15 @@ void ValueAtSwitching::on_sample(const trace::Sample& sample) {
     ++figure_.exercised;
   }
   watched_.feed(sample, [this](const Piece& piece) { latest_ = piece.to_value; });
+}
+
+void ValueAtSwitching::on_stretch(const trace::Stretch& stretch) {
+  const bool switches = !trace::is_switch(switch_) || was_on_ != (stretch.end()[switch_] > kHalf);
+  const auto is_latest = [this](const Whole& whole) {
+    latest_ = whole.end_value;
+    return true;
+  };
+  if (switches || !watched_.take(stretch, is_latest)) Monitor::on_stretch(stretch);
 }
 
 Figure ValueAtSwitching::figure() const {

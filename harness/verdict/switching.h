@@ -19,6 +19,7 @@ class LastOn final : public Monitor {
  public:
   explicit LastOn(trace::Signal switch_signal, IfNeverOn if_never_on = IfNeverOn::kHolds);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override;
 
  private:
@@ -35,6 +36,7 @@ class OnTime final : public Monitor {
  public:
   explicit OnTime(trace::Signal switch_signal, const std::optional<Limit>& limit = {});
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override { return watched_.over_judged(figure_); }
 
  private:
@@ -49,6 +51,7 @@ class OnFraction final : public Monitor {
  public:
   explicit OnFraction(trace::Signal switch_signal) : mean_{Watching{.signal = switch_signal}} {}
   void on_sample(const trace::Sample& sample) override { mean_.on_sample(sample); }
+  void on_stretch(const trace::Stretch& stretch) override { mean_.on_stretch(stretch); }
   [[nodiscard]] Figure figure() const override { return mean_.figure(); }
 
  private:
@@ -61,6 +64,7 @@ class Toggles final : public Monitor {
  public:
   explicit Toggles(trace::Signal switch_signal, const std::optional<Limit>& limit = {});
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override;
 
  private:
@@ -76,6 +80,7 @@ class ValueAtSwitching final : public Monitor {
  public:
   ValueAtSwitching(const Watching& watching, trace::Signal switch_signal, Edge edge);
   void on_sample(const trace::Sample& sample) override;
+  void on_stretch(const trace::Stretch& stretch) override;
   [[nodiscard]] Figure figure() const override;
 
  private:

@@ -26,4 +26,15 @@ void Watched::add_until(Piece& piece, Nanos until) {
   piece.from_value = value;
 }
 
+Whole Watched::whole_of(const trace::Stretch& stretch) const {
+  const auto i = static_cast<std::size_t>(signal_);
+  return {.to = stretch.end().time,
+          .duration_s = in_seconds(stretch.duration()),
+          .lowest = stretch.lowest()[i] - minus_,
+          .highest = stretch.highest()[i] - minus_,
+          .mean = stretch.mean()[i] - minus_,
+          .end_value = stretch.end().value[i] - minus_,
+          .values = static_cast<std::int64_t>(stretch.steps())};
+}
+
 }  // namespace dawnrig::verdict

@@ -8,6 +8,7 @@
 #include <string>
 #include <utility>
 
+#include "harness/trace/stretch.h"
 #include "harness/verdict/figure.h"
 
 namespace dawnrig::verdict {
@@ -18,6 +19,15 @@ struct Piece {
   double from_value{0}, to_value{0};
   /// When the line passes `level`, which must lie between its ends.
   [[nodiscard]] Nanos crossing(double level) const;
+};
+
+/// The signal in a stretch: what all of its pieces have in common, the value from which the first of them goes on
+/// included.
+struct Whole {
+  Nanos to{0};
+  double duration_s{0};
+  double lowest{0}, highest{0}, mean{0}, end_value{0};
+  std::int64_t values{0};  ///< that are judged
 };
 
 /// Turns samples into pieces; every judged value is the `to_value` of exactly one piece that is no hold of an earlier
@@ -45,6 +55,26 @@ class Watched {
     last_time_ = sample.time;
     last_value_ = value;
     if (average_over_ == Nanos{0}) ++judged_;
+  }
+
+  /// In place of feed() for each sample of a stretch, if nobody could tell the difference. Windows that are averaged
+  /// tell of nothing as long as they last; without them, `takes(const Whole&)` has to know, and to do whatever its
+  /// pieces would have done. False, and nothing happened: its samples are to be fed one by one.
+  template <class Takes>
+  [[nodiscard]] bool take(const trace::Stretch& stretch, Takes&& takes) {
+    if (!goes_on(stretch)) return false;
+    const Whole whole = whole_of(stretch);
+    if (!std::isfinite(whole.lowest) || !std::isfinite(whole.highest) || !std::isfinite(whole.mean)) return false;
+    if (averages()) {
+      if (whole.to >= window_start_ + average_over_) return false;
+      integral_ += whole.mean * whole.duration_s;
+    } else {
+      if (!takes(whole)) return false;
+      judged_ += whole.values;
+    }
+    last_time_ = whole.to;
+    last_value_ = whole.end_value;
+    return true;
   }
 
   [[nodiscard]] Nanos start() const { return start_; }
@@ -91,6 +121,10 @@ class Watched {
     add_until(piece, piece.to);
   }
   void add_until(Piece& piece, Nanos until);
+  [[nodiscard]] bool goes_on(const trace::Stretch& stretch) const {
+    return started_ && finite_ && stretch.from() == last_time_ && stretch.duration() > Nanos{0};
+  }
+  [[nodiscard]] Whole whole_of(const trace::Stretch& stretch) const;
 
   trace::Signal signal_;
   double minus_;

@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "harness/testing/acceptance.h"
+#include "harness/trace/stretch.h"
 
 namespace dawnrig::acceptance {
 
@@ -141,6 +142,7 @@ class SwitchingLevels final : public verdict::Monitor {
     seen_ = true;
     was_on_ = on;
   }
+  void on_stretch(const trace::Stretch& stretch) override { on_sample(stretch.end()); }  // the gate holds in it
   [[nodiscard]] Figure figure() const override {
     Figure figure;
     figure.exercised = std::min(ons_, offs_);
@@ -170,6 +172,7 @@ class PulseRate final : public verdict::Monitor {
     seen_ = true;
     was_on_ = on;
   }
+  void on_stretch(const trace::Stretch& stretch) override { on_sample(stretch.end()); }  // the gate holds in it
   [[nodiscard]] Figure figure() const override {
     Figure figure;
     figure.exercised = rises_;

@@ -47,6 +47,7 @@ class CountersSaid final : public trace::Sink {
  public:
   explicit CountersSaid(const profile::LifeCounter& counter) : pattern_{counter.pattern} {}
   void on_sample(const trace::Sample& sample) override { static_cast<void>(sample); }
+  void on_stretch(const trace::Stretch& stretch) override { static_cast<void>(stretch); }
   void on_event(const trace::Event& event) override {
     std::smatch found;
     if (event.kind == trace::EventKind::kSerialOut && std::regex_search(event.text, found, pattern_)) {

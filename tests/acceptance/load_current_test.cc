@@ -39,6 +39,10 @@ class Closures final : public verdict::Monitor {
     was_on_ = on;
     ++figure_.exercised;
   }
+  void on_stretch(const trace::Stretch& stretch) override {  // the switch holds in it
+    on_sample(stretch.end());
+    figure_.exercised += static_cast<std::int64_t>(stretch.steps()) - 1;
+  }
   [[nodiscard]] Figure figure() const override { return figure_; }
 
  private:

@@ -10,6 +10,7 @@
 
 #include "harness/base/bad_input.h"
 #include "harness/trace/recorder.h"
+#include "harness/trace/stretch.h"
 
 namespace dawnrig::rig {
 namespace {
@@ -272,6 +273,28 @@ TEST(VirtualRig, CarriesAFaultOfARecorderOutOfTheSimulatorAndEndsTheRunAsInvalid
   rig.attach(disk);
   EXPECT_THROW(rig.run_until(5s), base::RunFault);
   EXPECT_NE(rig.invalid_because().find("no space left"), std::string::npos);
+  rig.detach(disk);
+}
+
+/// One that takes stretches as they come, and finds itself full at whatever comes first.
+class FullDiskOfStretches final : public trace::Sink {
+ public:
+  void on_sample(const trace::Sample& sample) override { write(sample); }
+  void on_stretch(const trace::Stretch& stretch) override { write(stretch.end()); }
+
+ private:
+  static void write(const trace::Sample& sample) {
+    if (sample.time > 7s) throw base::RunFault("no space left");
+  }
+};
+
+TEST(VirtualRig, CarriesAFaultAtAStretchOutOfTheSimulatorToo) {
+  VirtualRig rig{ridge_repeater(0.98, 900.0)};
+  FullDiskOfStretches disk;
+  rig.attach(disk);
+  EXPECT_THROW(rig.run_until(9s), base::RunFault);
+  EXPECT_NE(rig.invalid_because().find("no space left"), std::string::npos);
+  EXPECT_LT(rig.now(), 8s);
   rig.detach(disk);
 }
 

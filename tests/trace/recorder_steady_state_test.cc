@@ -7,6 +7,7 @@
 #include <new>
 
 #include "harness/trace/recorder.h"
+#include "tests/trace/stretch_of.h"
 #include "tests/trace/trace_files.h"
 
 namespace {
@@ -79,6 +80,22 @@ TEST_F(SteadyState, OfARecorderAllocatesNothingPerSample) {
     by_samples += allocations - at_event;
   }
   EXPECT_EQ(by_samples, 0) << "in five seconds inside windows";
+}
+
+TEST_F(SteadyState, OfARecorderAllocatesNothingPerStretch) {
+  Recorder recorder{folder_ / "run.trace", some_identity(), {.interval = ms(10)}};
+  RandomWalk walk{2};
+  long by_stretches = 0;
+  for (int i = 0; i < 12'000; ++i) {  // of 0.8 ms each
+    const RandomWalk::Leg leg = walk.next(Nanos{150'000});
+    const StretchOf stretch{leg.before, leg.steps};
+    if (i % 50 == 0) recorder.on_event({walk.now() - stretch.duration(), EventKind::kStimulus, "a cloud"});
+    const long before = allocations;
+    for (const Sample& sample : leg.jump) recorder.on_sample(sample);
+    recorder.on_stretch(stretch);
+    if (i > 4000) by_stretches += allocations - before;  // after one block of each kind
+  }
+  EXPECT_EQ(by_stretches, 0) << "in six seconds, half of them inside windows";
 }
 
 TEST_F(SteadyState, OfARecorderUsesNoMoreMemoryAfterTwentyMinutesThanAfterOne) {
