@@ -141,7 +141,7 @@ class Advance {
     const bool as_one = observer_ != nullptr && observer_->takes_stretches();
     if (as_one) {
       put();
-      at_edge = seen(state_, conditions_, y_, system_, first.at_edge(*known.away), turn.battery_a);
+      at_edge = seen(state_, conditions_, y_, system_, first.at_edge(*known.away), system_.battery_a(y_));
     }
     first.pass_but_for_sample(*known.away, system_, y_);
     known.remainder->pass(*known.rest_away, known.span, system_, y_);
