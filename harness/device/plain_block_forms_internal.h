@@ -79,11 +79,13 @@ const BlockOp* then_branch(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu)
     return go_on(data, to, cpu);
   }
   const BlockOp* const target = branch->target();
-  if ((target->needs & kOthers) != 0 || cpu.left + static_cast<std::int16_t>(branch->k) < 0) {
+  const Cycle left = cpu.left + static_cast<std::int16_t>(branch->k);
+  if ((target->needs & kOthers) != 0 || left < 0) {
     return with_all_flags<Work, true>(data, branch, cpu, made);
   }
   Work::template put<Flags::kCarryAndZero>(cpu.flag, made);
-  return take_branch(data, branch, cpu);
+  cpu.left = left;
+  return target->begin(data, target, cpu);
 }
 
 template <class Work, unsigned kCount = 1>

@@ -39,14 +39,15 @@ void show_processor(const BlockOp* op, const BlockCpu& cpu) {
   avr->cycle = static_cast<avr_cycle_count_t>(cpu.until - cpu.left - op->rest);
   std::memcpy(avr->sreg, cpu.flag, sizeof cpu.flag);
 }
-const BlockOp* look_around(Cycle cycles, const BlockOp* op, const BlockOp* after, BlockCpu& cpu) {
-  cpu.until = first_event(cpu.avr, cpu.limit);
+const BlockOp* look_around(std::uint8_t* data, Cycle cycles, const BlockOp* op, const BlockOp* after, BlockCpu& cpu) {
+  cpu.event = first_event(cpu.avr, cpu.limit);
+  cpu.until = std::min(cpu.until, cpu.event);
   cpu.left = cpu.until - now_of(cpu.avr) - cycles;  // some registers halt the processor for a while
   if (disturbed(cpu.avr)) {
     cpu.stopped_at = cpu.avr->state == cpu_Crashed ? op : after;  // a crash is told with the instruction it happened at
     return nullptr;
   }
-  return after;
+  return go_to(data, after, cpu);
 }
 
 template <bool kLoads>
@@ -65,7 +66,7 @@ void ask_owner(std::uint8_t* data, unsigned address, const BlockOp* op, const Bl
 template <bool kLoads, int kWords>
 const BlockOp* owned(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   ask_owner<kLoads>(data, op->k, op, cpu);
-  return look_around(kWords, op, op + kWords, cpu);
+  return look_around(data, kWords, op, op + kWords, cpu);
 }
 
 template <bool kLoads, int kWords>
@@ -78,7 +79,7 @@ const BlockOp* direct(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
 template <bool kLoads>
 [[gnu::noinline]] const BlockOp* owned_by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   ask_owner<kLoads>(data, (word_at(data + op->r) + op->k) & 0xFFFFU, op, cpu);
-  return look_around(2, op, op + 1, cpu);
+  return look_around(data, 2, op, op + 1, cpu);
 }
 
 template <bool kLoads, Step kStep>

@@ -1,21 +1,20 @@
 #include "harness/device/plain_blocks_internal.h"
 
+#include <algorithm>
 #include <cstring>
 
 namespace dawnrig::device {
 namespace {
 
-// Handlers call the next one: without an optimiser each adds a frame.
-constexpr std::uint8_t kLongestRun = 32;
-constexpr int kRunsInARow = 32;
+constexpr std::uint8_t kLongestRun = 32;  // the longer, the more often one does not fit in before an event
 
 const BlockOp* leave(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
   return cpu.leave(op);
 }
 
 // The run before ends here, and the next one begins.
-const BlockOp* cut(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& /*cpu*/) {
-  return op;
+const BlockOp* cut(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  return go_to(data, op, cpu);
 }
 
 bool is_skip(const Instruction& one) {
@@ -152,31 +151,29 @@ BlockPart PlainBlocks::arithmetic(std::size_t at, const std::vector<Instruction>
 
 bool PlainBlocks::run(Cycle limit) {
   avr_t* const avr = cpu_.avr;
-  cpu_.limit = limit;
-  cpu_.until = first_event(avr, limit);
-  cpu_.left = cpu_.until - now_of(avr);
   if (avr->pc / 2U >= cpu_.words) {
-    return cpu_.left <= 0;
+    return first_event(avr, limit) <= now_of(avr);
   }
   const BlockOp* op = cpu_.first + avr->pc / 2U;
   std::memcpy(cpu_.flag, avr->sreg, sizeof cpu_.flag);
   std::uint8_t* const data = avr->data;
-  // Who hands back a run may have left out flags that this one sets before it reads them (go_to() in
-  // plain_block_branches.cc): nothing but this condition may end the loop there.
-  while (cpu_.left >= op->rest) {
-    cpu_.left -= op->rest;
-    cpu_.credit = kRunsInARow;
-    const BlockOp* const next = op->begin(data, op, cpu_);
-    if (next == nullptr) {
-      op = cpu_.stopped_at;
-      break;
+  cpu_.limit = limit;
+  cpu_.event = first_event(avr, limit);
+  Cycle now = now_of(avr);
+  do {
+    cpu_.until = std::min(cpu_.event, now + kLongestWay);
+    cpu_.left = cpu_.until - now;
+    while (op != nullptr && cpu_.left >= op->rest) {
+      cpu_.left -= op->rest;
+      op = op->begin(data, op, cpu_);
     }
-    op = next;
-  }
+    now = cpu_.until - cpu_.left;
+  } while (op != nullptr && now + op->rest <= cpu_.event);
+  op = op != nullptr ? op : cpu_.stopped_at;
   std::memcpy(avr->sreg, cpu_.flag, sizeof cpu_.flag);
   avr->pc = static_cast<avr_flashaddr_t>(op - cpu_.first) * 2U;
-  avr->cycle = static_cast<avr_cycle_count_t>(cpu_.until - cpu_.left);
-  return cpu_.left <= 0 || disturbed(avr);
+  avr->cycle = static_cast<avr_cycle_count_t>(now);
+  return now >= cpu_.event || disturbed(avr);
 }
 
 }  // namespace dawnrig::device

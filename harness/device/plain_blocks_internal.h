@@ -56,10 +56,10 @@ struct BlockCpu {
   std::uint32_t stack_floor{0};  ///< a stack below is watched by somebody else
   std::uint32_t stack_span{0};   ///< the last address of memory, counted from there
   Cycle left{0};                 ///< cycles from the end of the run at hand until `until`
-  Cycle until{0};                ///< the next event, or `limit`
+  Cycle until{0};                ///< that, or for how long runs may follow one another
+  Cycle event{0};                ///< the next event, or `limit`
   Cycle limit{0};
   const BlockOp* stopped_at{nullptr};
-  int credit{0};  ///< how many runs may follow one another
 
   /// Ends a run before the instruction at hand.
   const BlockOp* leave(const BlockOp* op) {
@@ -95,11 +95,10 @@ class PlainBlocks {
   std::vector<BlockOp> ops_;
 };
 
-/// The run that begins at `target`, if the time is there for it. Now and then the way leads back to PlainBlocks::run(),
-/// so that calls do not pile up where no optimiser makes jumps of them.
+/// The run that begins at `target`, if the time is there for it.
 inline const BlockOp* go_to(std::uint8_t* data, const BlockOp* target, BlockCpu& cpu) {
   const Cycle left = cpu.left - target->rest;
-  if (left < 0 || --cpu.credit < 0) {
+  if (left < 0) {
     return target;
   }
   cpu.left = left;
@@ -109,7 +108,7 @@ inline const BlockOp* go_to(std::uint8_t* data, const BlockOp* target, BlockCpu&
 inline const BlockOp* take_branch(std::uint8_t* data, const BlockOp* branch, BlockCpu& cpu) {
   const BlockOp* const target = branch->target();
   const Cycle left = cpu.left + static_cast<std::int16_t>(branch->k);
-  if (left < 0 || --cpu.credit < 0) {
+  if (left < 0) {
     cpu.left = left + target->rest;
     return target;
   }
@@ -129,6 +128,20 @@ inline void put_word(std::uint8_t* low, unsigned word) {
   low[1] = static_cast<std::uint8_t>(word >> 8U);
 }
 static_assert(R_SPH == R_SPL + 1, "the stack pointer is a word");
+
+/// Cycles after which the way leads back to PlainBlocks::run(), so that calls do not pile up where no optimiser makes
+/// jumps of them.
+constexpr Cycle kLongestWay = 2048;
+
+/// Whether an interrupt is about to be served, at once or after one more instruction, or the processor does not run.
+[[nodiscard]] inline bool disturbed(const avr_t* avr) {
+  return avr->state != cpu_Running || avr->interrupt_state < 0 || (avr->interrupt_state > 0 && avr->sreg[S_I] != 0);
+}
+/// The first event, or `limit` if that is earlier.
+[[nodiscard]] inline Cycle first_event(const avr_t* avr, Cycle limit) {
+  const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
+  return first != nullptr && static_cast<Cycle>(first->when) < limit ? static_cast<Cycle>(first->when) : limit;
+}
 
 /// What an instruction is to a run.
 struct BlockPart {
@@ -161,15 +174,5 @@ struct BlockPart {
 [[nodiscard]] BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockOp& op);
 /// `goes_on`: the run goes on at the target of a jump or call.
 [[nodiscard]] BlockPart block_flow(const Instruction& one, const BlockCpu& cpu, bool goes_on);
-
-/// Whether an interrupt is about to be served, at once or after one more instruction, or the processor does not run.
-[[nodiscard]] inline bool disturbed(const avr_t* avr) {
-  return avr->state != cpu_Running || avr->interrupt_state < 0 || (avr->interrupt_state > 0 && avr->sreg[S_I] != 0);
-}
-/// The first event, or `limit` if that is earlier.
-[[nodiscard]] inline Cycle first_event(const avr_t* avr, Cycle limit) {
-  const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
-  return first != nullptr && static_cast<Cycle>(first->when) < limit ? static_cast<Cycle>(first->when) : limit;
-}
 
 }  // namespace dawnrig::device

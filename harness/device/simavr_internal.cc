@@ -5,11 +5,10 @@
 namespace dawnrig::device {
 namespace {
 
+/// Nobody asks a line of interrupts for its level.
 void raise_line(avr_irq_t& line, std::uint32_t value) {
-  if (line.hook != nullptr) {
+  if (line.hook != nullptr) [[unlikely]] {
     avr_raise_irq(&line, value);
-  } else {
-    line.value = value;
   }
 }
 

@@ -312,24 +312,34 @@ void SimulatorCore::settle() {
 // Sleep goes from event to event, or cycle by cycle where nothing is skipped.
 void SimulatorCore::run_asleep() {
   const Cycle began = now();
-  const Cycle end = std::max(until_, began);
-  do {
-    const avr_cycle_timer_slot_t* first = avr_->cycle_timers.timer;
-    const Cycle next = first == nullptr ? end : static_cast<Cycle>(first->when);
-    avr_->cycle = static_cast<avr_cycle_count_t>(std::clamp(skipper_ ? next : began + 1, now(), end));
-    process_events();
-  } while (skipper_ && avr_->state == cpu_Sleeping && now() < end && avr_->run == usual_run_);
-  slept_ += now() - began;
   if (skipper_) {
+    pass_sleep();
     skipper_->slept(now() - began);
+  } else {
+    avr_->cycle = static_cast<avr_cycle_count_t>(std::min(began + 1, std::max(until_, began)));
+    avr_cycle_timer_process(avr_);
   }
-  if (asleep_ && avr_->sreg[S_I] == 0 && avr_->state == cpu_Running) {
+  slept_ += now() - began;
+  if (!asleep_ || avr_->state != cpu_Running) {
+    return;
+  }
+  if (avr_->sreg[S_I] == 0) {
     avr_->state = cpu_Sleeping;  // with interrupts disabled nothing wakes it; only the watchdog's reset ends this
-  }
-  if (asleep_ && avr_->state == cpu_Running && avr_->run == usual_run_ && !stalled_) {
+  } else if (avr_->run == usual_run_ && !stalled_) {
     note_wake();
     enter_interrupts();
   }
+}
+
+void SimulatorCore::pass_sleep() {
+  avr_t* const avr = avr_;
+  const auto until = static_cast<avr_cycle_count_t>(until_);
+  do {
+    const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
+    const avr_cycle_count_t next = first != nullptr ? std::min(first->when, until) : until;
+    avr->cycle = std::max(avr->cycle, next);
+    process_due_events(avr);
+  } while (avr->state == cpu_Sleeping && avr->cycle < until && avr->run == usual_run_);
 }
 
 void SimulatorCore::raise(avr_int_vector_t& vector) {

@@ -99,6 +99,7 @@ class SimulatorCore {
   void process_events();
   [[nodiscard]] bool skips_too_far_at(avr_flashaddr_t pc) const;
   void run_asleep();
+  void pass_sleep();
   void allow_strides();
   void enter_interrupts();
   void watch_stack(avr_io_addr_t address, std::uint8_t value);
