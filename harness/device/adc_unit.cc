@@ -44,7 +44,6 @@ void AdcUnit::find_trigger_flags() {
   avr_t* avr = core_.avr();
   const auto set = [this](Trigger trigger, avr_int_vector_t& flag) {
     trigger_flags_[static_cast<std::size_t>(trigger)] = &flag;
-    avr_irq_register_notify(flag.irq + AVR_INT_IRQ_PENDING, &AdcUnit::on_trigger_line, this);
   };
   for (auto* timer = next_module<avr_timer_t>(avr, "timer"); timer != nullptr;
        timer = next_module<avr_timer_t>(avr, "timer", &timer->io)) {
@@ -126,7 +125,18 @@ void AdcUnit::write_trigger(avr_io_addr_t address, std::uint8_t value) {
 void AdcUnit::choose_trigger() {
   const avr_t* avr = core_.avr();
   const bool automatic = (avr->data[io_.r_adcsra] & kAutoTrigger) != 0;
-  const avr_int_vector_t* flag = automatic ? trigger_flags_[avr->data[io_.r_adcsrb] & 7U] : nullptr;
+  avr_int_vector_t* const flag = automatic ? trigger_flags_[avr->data[io_.r_adcsrb] & 7U] : nullptr;
+  if (flag == trigger_) {
+    return;
+  }
+  // Nobody listens to a flag that starts nothing: it rises for its interrupts, thousands of times a second.
+  if (trigger_ != nullptr) {
+    avr_irq_unregister_notify(trigger_->irq + AVR_INT_IRQ_PENDING, &AdcUnit::on_trigger_line, this);
+  }
+  if (flag != nullptr) {
+    avr_irq_register_notify(flag->irq + AVR_INT_IRQ_PENDING, &AdcUnit::on_trigger_line, this);
+  }
+  trigger_ = flag;
   for (TimerUnit* timer : timers_) {
     timer->set_flag_watched(flag != nullptr && timer->has_flag(*flag) ? flag : nullptr);
   }

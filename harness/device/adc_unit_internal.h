@@ -65,6 +65,7 @@ class AdcUnit : public Peripheral {
   AdcErrors errors_;
   NoiseSource noise_;
   std::array<avr_int_vector_t*, 8> trigger_flags_{};
+  avr_int_vector_t* trigger_{nullptr};  ///< the one that starts conversions
   std::array<double, 16> pin_noise_v_{};
   double supply_v_;
   std::optional<double> aref_v_;

@@ -23,7 +23,7 @@ EepromUnit::EepromUnit(SimulatorCore& core)
       cells_(io_.size, 0xFF),
       cell_writes_(io_.size, 0) {
   own_write<&EepromUnit::write_control>(core.avr(), io_.r_eecr, this);
-  core.tell_of_interrupts(*this);
+  core.tell_of_interrupts(*this, io_.ready, false);
 }
 
 void EepromUnit::reset() {

@@ -2,12 +2,15 @@
 // working out.
 #include <algorithm>
 
-#include "harness/device/plain_block_work_internal.h"
+#include "harness/device/plain_block_forms_internal.h"
 
 namespace dawnrig::device {
 namespace {
 
 using Op = Operation;
+using forms::form;
+using forms::in_form;
+using forms::then;
 using work::Difference;
 using work::Flags;
 using work::Logic;
@@ -15,18 +18,6 @@ using work::put_signs;
 using work::Step;
 using work::Sum;
 using work::With;
-
-/// The instruction, or so many of them, then the next one.
-template <auto kWork, unsigned kCount = 1>
-const BlockOp* then(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  kWork(data, *op, cpu.flag);
-  return go_on(data, op + kCount, cpu);
-}
-template <class Work, Flags kFlags>
-void with_flags(std::uint8_t* data, const BlockOp& op, std::uint8_t* flag) {
-  const typename Work::Made made = Work::work(data, op, flag);
-  Work::template put<kFlags>(flag, made);
-}
 
 enum class Shift : std::uint8_t { kLogical, kArithmetic, kRotating };
 
@@ -116,31 +107,6 @@ void put_flag(std::uint8_t* /*data*/, const BlockOp& op, std::uint8_t* flag) {
 }
 void nothing(std::uint8_t* /*data*/, const BlockOp& /*op*/, std::uint8_t* /*flag*/) {}
 
-Flags wanted(unsigned live) {
-  if (live == 0) {
-    return Flags::kNone;
-  }
-  if ((live & ~work::kC) == 0) {
-    return Flags::kCarry;
-  }
-  if ((live & ~(work::kC | work::kH)) == 0) {
-    return Flags::kCarries;
-  }
-  return (live & ~(work::kC | work::kZ)) == 0 ? Flags::kCarryAndZero : Flags::kAll;
-}
-
-// Which form: the leaner ones first, where there are any.
-template <auto kNone, auto kCarry, auto kCarryAndZero, auto kCarries, auto kAll, unsigned kCount = 1>
-BlockHandler form(unsigned live) {
-  static constexpr BlockHandler kForms[] = {then<kNone, kCount>, then<kCarry, kCount>, then<kCarryAndZero, kCount>,
-                                            then<kCarries, kCount>, then<kAll, kCount>};
-  return kForms[static_cast<unsigned>(wanted(live))];
-}
-template <class Work, unsigned kCount = 1>
-BlockHandler in_form(unsigned live) {
-  return form<with_flags<Work, Flags::kNone>, with_flags<Work, Flags::kCarry>, with_flags<Work, Flags::kCarryAndZero>,
-              with_flags<Work, Flags::kCarries>, with_flags<Work, Flags::kAll>, kCount>(live);
-}
 template <class Work>
 BlockHandler in_a_row(unsigned count, unsigned live) {
   switch (count) {

@@ -1,7 +1,7 @@
 // Program flow, the flags as a whole and that of interrupts in runs of plain instructions.
 #include <array>
+#include <bit>
 #include <cstring>
-#include <utility>
 
 #include "harness/device/plain_blocks_internal.h"
 
@@ -26,7 +26,7 @@ const BlockOp* leave_for(std::uint8_t* data, const BlockOp* target, const BlockO
 
 template <bool kSet>
 const BlockOp* branch(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  return (cpu.flag[op->b] != 0) == kSet ? leave_for(data, op->target(), op, 2, cpu) : go_on(data, op + 1, cpu);
+  return (cpu.flag[op->b] != 0) == kSet ? take_branch(data, op, cpu) : go_on(data, op + 1, cpu);
 }
 
 enum class Skip : std::uint8_t { kIfEqual, kIfClear, kIfSet };
@@ -42,10 +42,10 @@ const BlockOp* skip(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
 template <unsigned kBytes, int kWords, bool kGoesOn>
 const BlockOp* call(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned pointer = word_at(data + R_SPL);
-  if (pointer > cpu.avr->ramend || pointer < cpu.stack_floor + 2 * kBytes) {
+  if (pointer - cpu.stack_floor - 2 * kBytes > cpu.stack_span - 2 * kBytes) {
     return cpu.leave(op);
   }
-  const auto back = static_cast<std::uint32_t>(op - cpu.first) + kWords;
+  const std::uint32_t back = kBytes == 2 ? op->k : static_cast<std::uint32_t>(op - cpu.first) + kWords;
   for (unsigned i = 0; i < kBytes; ++i) {
     data[pointer - i] = static_cast<std::uint8_t>(back >> (8U * i));
   }
@@ -57,7 +57,7 @@ const BlockOp* call(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
 template <unsigned kBytes>
 const BlockOp* pop_back_address(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned pointer = word_at(data + R_SPL);
-  if (pointer + kBytes > cpu.avr->ramend || pointer < cpu.stack_floor + kBytes) {
+  if (pointer - cpu.stack_floor > cpu.stack_span - kBytes) {
     return cpu.leave(op);
   }
   std::uint32_t back = 0;
@@ -90,13 +90,16 @@ constexpr Unpacked unpacked() {
 }
 constexpr Unpacked kUnpacked = unpacked();
 
-template <unsigned... kBit>
-unsigned packed(const std::uint8_t* flag, std::integer_sequence<unsigned, kBit...> /*all of them*/) {
-  return ((static_cast<unsigned>(flag[kBit]) << kBit) | ...);
+// Byte i of the eight is 0 or 1; the product has it in bit i of its highest byte, and carries nothing into that.
+unsigned packed(const std::uint8_t* flag) {
+  static_assert(std::endian::native == std::endian::little);
+  std::uint64_t flags = 0;
+  std::memcpy(&flags, flag, sizeof flags);
+  return static_cast<unsigned>(flags * 0x0102040810204080U >> 56U);
 }
 
 const BlockOp* read_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const unsigned value = packed(cpu.flag, std::make_integer_sequence<unsigned, 8>());
+  const unsigned value = packed(cpu.flag);
   data[R_SREG] = static_cast<std::uint8_t>(value);  // the simulator keeps a copy there when asked
   data[op->d] = static_cast<std::uint8_t>(value);
   return go_on(data, op + 1, cpu);

@@ -1,4 +1,5 @@
 // Memory and registers of peripherals in runs of plain instructions.
+#include <algorithm>
 #include <array>
 #include <cstring>
 #include <utility>
@@ -38,14 +39,15 @@ void show_processor(const BlockOp* op, const BlockCpu& cpu) {
   avr->cycle = static_cast<avr_cycle_count_t>(cpu.until - cpu.left - op->rest);
   std::memcpy(avr->sreg, cpu.flag, sizeof cpu.flag);
 }
-const BlockOp* look_around(Cycle cycles, const BlockOp* op, const BlockOp* after, BlockCpu& cpu) {
-  cpu.until = first_event(cpu.avr, cpu.limit);
+const BlockOp* look_around(std::uint8_t* data, Cycle cycles, const BlockOp* op, const BlockOp* after, BlockCpu& cpu) {
+  cpu.event = first_event(cpu.avr, cpu.limit);
+  cpu.until = std::min(cpu.until, cpu.event);
   cpu.left = cpu.until - now_of(cpu.avr) - cycles;  // some registers halt the processor for a while
   if (disturbed(cpu.avr)) {
     cpu.stopped_at = cpu.avr->state == cpu_Crashed ? op : after;  // a crash is told with the instruction it happened at
     return nullptr;
   }
-  return after;
+  return go_to(data, after, cpu);
 }
 
 template <bool kLoads>
@@ -64,7 +66,7 @@ void ask_owner(std::uint8_t* data, unsigned address, const BlockOp* op, const Bl
 template <bool kLoads, int kWords>
 const BlockOp* owned(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   ask_owner<kLoads>(data, op->k, op, cpu);
-  return look_around(kWords, op, op + kWords, cpu);
+  return look_around(data, kWords, op, op + kWords, cpu);
 }
 
 template <bool kLoads, int kWords>
@@ -77,7 +79,7 @@ const BlockOp* direct(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
 template <bool kLoads>
 [[gnu::noinline]] const BlockOp* owned_by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   ask_owner<kLoads>(data, (word_at(data + op->r) + op->k) & 0xFFFFU, op, cpu);
-  return look_around(2, op, op + 1, cpu);
+  return look_around(data, 2, op, op + 1, cpu);
 }
 
 template <bool kLoads, Step kStep>
@@ -96,6 +98,72 @@ const BlockOp* by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) 
   return go_on(data, op + 1, cpu);
 }
 
+// So many bytes that lie one behind another both in memory and in registers, taken up or down. Numbers of more than one
+// byte do.
+template <bool kLoads, unsigned kCount, bool kDown>
+void move_row(std::uint8_t* data, const BlockOp* op, unsigned address) {
+  constexpr unsigned kBack = kDown ? kCount - 1U : 0U;
+  std::uint8_t* const registers = data + op->d - kBack;
+  std::uint8_t* const memory = data + address - kBack;
+  std::memcpy(kLoads ? registers : memory, kLoads ? memory : registers, kCount);
+}
+template <bool kLoads, unsigned kCount, bool kDown>
+const BlockOp* direct_row(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  move_row<kLoads, kCount, kDown>(data, op, op->k);
+  return go_on(data, op + 2 * kCount, cpu);
+}
+template <bool kLoads, unsigned kCount, bool kDown>
+const BlockOp* row_by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  constexpr unsigned kUp = kDown ? 0U : kCount - 1U;
+  constexpr unsigned kBack = kDown ? kCount - 1U : 0U;
+  const unsigned address = (word_at(data + op->r) + op->k) & 0xFFFFU;
+  if (address - cpu.ram_start - kBack > cpu.ram_span - kUp - kBack) {
+    return by_pointer<kLoads, Step::kNone>(data, op, cpu);  // one after another
+  }
+  move_row<kLoads, kCount, kDown>(data, op, address);
+  return go_on(data, op + kCount, cpu);
+}
+
+bool in_a_row(std::span<const Instruction> code, std::size_t count, int step) {
+  for (std::size_t i = 1; i < count; ++i) {
+    const Instruction& one = code[i];
+    const Instruction& before = code[i - 1];
+    if (one.operation != before.operation || one.bytes != before.bytes || one.pointer != before.pointer ||
+        one.step != Step::kNone || one.d != before.d + step || one.k != before.k + static_cast<std::uint32_t>(step)) {
+      return false;
+    }
+  }
+  return code[0].step == Step::kNone;
+}
+// A load that changes its own pointer leads elsewhere from there on.
+bool keeps_pointer(std::span<const Instruction> code) {
+  return std::none_of(code.begin(), code.end(), [](const Instruction& one) { return (one.d & 0x1EU) == one.pointer; });
+}
+
+template <bool kLoads, unsigned kCount, bool kDown>
+BlockHandler row(std::span<const Instruction> code, const BlockCpu& cpu) {
+  if (code.size() < kCount || !in_a_row(code, kCount, kDown ? -1 : 1)) {
+    return nullptr;
+  }
+  const auto all = code.first(kCount);
+  if (code[0].pointer != 0) {
+    return !kLoads || keeps_pointer(all) ? row_by_pointer<kLoads, kCount, kDown> : nullptr;
+  }
+  const bool plain = std::all_of(all.begin(), all.end(), [&cpu](const Instruction& one) {
+    return one.bytes == 4 && cell_at(cpu, one.k, kLoads) == Cell::kPlain;
+  });
+  return plain ? direct_row<kLoads, kCount, kDown> : nullptr;
+}
+template <bool kLoads>
+BlockHandler longest_row(std::span<const Instruction> code, const BlockCpu& cpu) {
+  for (const auto& rows : {row<kLoads, 4, false>, row<kLoads, 4, true>, row<kLoads, 2, false>, row<kLoads, 2, true>}) {
+    if (BlockHandler handler = rows(code, cpu); handler != nullptr) {
+      return handler;
+    }
+  }
+  return nullptr;
+}
+
 template <unsigned... kAt>
 void push_all(std::uint8_t* top, const std::uint8_t* data, const BlockOp* op,
               std::integer_sequence<unsigned, kAt...> /*in a row*/) {
@@ -110,7 +178,7 @@ void pop_all(const std::uint8_t* top, std::uint8_t* data, const BlockOp* op,
 template <unsigned kCount>
 const BlockOp* push(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned pointer = word_at(data + R_SPL);
-  if (pointer > cpu.avr->ramend || pointer < cpu.stack_floor + kCount) {
+  if (pointer - cpu.stack_floor - kCount > cpu.stack_span - kCount) {
     return cpu.leave(op);
   }
   push_all(data + pointer, data, op, std::make_integer_sequence<unsigned, kCount>());
@@ -120,7 +188,7 @@ const BlockOp* push(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
 template <unsigned kCount>
 const BlockOp* pop(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned pointer = word_at(data + R_SPL);
-  if (pointer + kCount > cpu.avr->ramend || pointer < cpu.stack_floor) {
+  if (pointer - cpu.stack_floor > cpu.stack_span - kCount) {
     return cpu.leave(op);
   }
   pop_all(data + pointer, data, op, std::make_integer_sequence<unsigned, kCount>());
@@ -172,6 +240,19 @@ BlockPart at_address(const Instruction& one, const BlockCpu& cpu) {
 }
 
 }  // namespace
+
+BlockHandler block_memory_row(std::span<const Instruction> code, const BlockCpu& cpu) {
+  switch (code[0].operation) {
+    case Op::kLoad:
+    case Op::kLoadByPointer:
+      return longest_row<true>(code, cpu);
+    case Op::kStore:
+    case Op::kStoreByPointer:
+      return longest_row<false>(code, cpu);
+    default:
+      return nullptr;
+  }
+}
 
 BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockOp& op) {
   switch (one.operation) {

@@ -165,7 +165,11 @@ struct Step : Signed {
   static unsigned work(std::uint8_t* data, const BlockOp& op, const std::uint8_t* /*flag*/) {
     const unsigned result = (data[op.d] + (kUp ? 1U : 0xFFU)) & 0xFFU;
     data[op.d] = static_cast<std::uint8_t>(result);
-    return result | (result == (kUp ? 0x80U : 0x7FU) ? 0x100U : 0U);
+    return result;
+  }
+  template <Flags kFlags>
+  static void put(std::uint8_t* flag, unsigned made) {
+    Signed::put<kFlags>(flag, made | (made == (kUp ? 0x80U : 0x7FU) ? 0x100U : 0U));
   }
 };
 

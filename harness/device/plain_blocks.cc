@@ -1,30 +1,31 @@
 #include "harness/device/plain_blocks_internal.h"
 
+#include <algorithm>
 #include <cstring>
 
 namespace dawnrig::device {
 namespace {
 
-// Handlers call the next one: without an optimiser each adds a frame.
-constexpr std::uint8_t kLongestRun = 32;
-constexpr int kRunsInARow = 32;
+constexpr std::uint8_t kLongestRun = 32;  // the longer, the more often one does not fit in before an event
 
 const BlockOp* leave(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
   return cpu.leave(op);
 }
 
 // The run before ends here, and the next one begins.
-const BlockOp* cut(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& /*cpu*/) {
-  return op;
+const BlockOp* cut(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  return go_to(data, op, cpu);
 }
 
 bool is_skip(const Instruction& one) {
   return one.operation == Operation::kSkipIfEqual || one.operation == Operation::kSkipIfBitClear ||
          one.operation == Operation::kSkipIfBitSet;
 }
+bool is_branch(const Instruction& one) {
+  return one.operation == Operation::kBranchIfSet || one.operation == Operation::kBranchIfClear;
+}
 bool goes_to_k(const Instruction& one) {
-  return one.operation == Operation::kBranchIfSet || one.operation == Operation::kBranchIfClear ||
-         one.operation == Operation::kJump || one.operation == Operation::kCall;
+  return is_branch(one) || one.operation == Operation::kJump || one.operation == Operation::kCall;
 }
 
 }  // namespace
@@ -35,6 +36,7 @@ PlainBlocks::PlainBlocks(avr_t* avr) {
   cpu_.ram_start = avr->ioend + 1U;
   cpu_.ram_span = avr->ramend - cpu_.ram_start;
   cpu_.stack_floor = cpu_.ram_start + 0x100U;
+  cpu_.stack_span = avr->ramend - cpu_.stack_floor;
   BlockOp nothing{leave, leave};
   nothing.needs = kAllFlags;
   ops_.assign(cpu_.words + 2U, nothing);  // a skip near the end of program memory may lead behind it
@@ -45,6 +47,12 @@ PlainBlocks::PlainBlocks(avr_t* avr) {
 void PlainBlocks::take(const std::vector<Instruction>& code) {
   for (std::size_t at = code.size(); at-- > 0;) {
     place(at, code);
+  }
+  for (std::size_t at = 0; at < code.size(); ++at) {
+    BlockOp& op = ops_[at];
+    if (op.length != 0 && is_branch(code[at])) {
+      op.k = static_cast<std::uint16_t>(op.rest - 2 - op.target()->rest);
+    }
   }
 }
 
@@ -63,7 +71,7 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
   const bool jumps = one.operation == Operation::kJump || one.operation == Operation::kCall;
   const BlockOp& next = ops_[jumps && target > at ? target : behind];
   const bool goes_on = next.go == next.begin && (!jumps || target > at);
-  op.k = static_cast<std::uint16_t>(one.k);
+  op.k = static_cast<std::uint16_t>(one.operation == Operation::kCall ? behind : one.k);
   constexpr auto kSize = static_cast<std::int32_t>(sizeof(BlockOp));
   op.jump = goes_to_k(one) ? (static_cast<std::int32_t>(target) - static_cast<std::int32_t>(at)) * kSize : 0;
   op.d = one.d;
@@ -74,14 +82,8 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
   } else if (goes_on && next.length != 0 && code[behind].operation == one.operation && next.count < kMostAlike) {
     op.count = static_cast<std::uint8_t>(next.count + 1U);
   }
-  const unsigned row = arithmetic_in_a_row(one, op.count);
-  const BlockOp& behind_row = ops_[row == 1 ? behind : at + row];
-  BlockPart part = block_arithmetic(one, row, row == 1 ? next.needs : behind_row.needs);
-  if (goes_on && behind_row.go == behind_row.begin && behind_row.length != 0) {
-    BlockHandler both = block_arithmetic_and_branch(one, row, code[row == 1 ? behind : at + row]);
-    part.handler = both != nullptr ? both : part.handler;
-  }
-  part = part.handler != nullptr ? part : block_memory(one, cpu_, op);
+  BlockPart part = arithmetic(at, code);
+  part = part.handler != nullptr ? part : memory(at, code);
   part = part.handler != nullptr ? part : block_flow(one, cpu_, jumps && target > at);
   if (part.handler == nullptr) {
     return;
@@ -100,33 +102,78 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
   }
 }
 
+// Whether a run that comes by there goes on with it.
+bool PlainBlocks::follows(std::size_t at) const {
+  return ops_[at].go == ops_[at].begin && ops_[at].length != 0;
+}
+
+// The instruction there and those that surely follow it, if it does not jump.
+std::size_t PlainBlocks::linked(std::size_t at, const std::vector<Instruction>& code,
+                                std::array<Instruction, kMostInARow>& along) const {
+  std::size_t count = 0;
+  do {
+    along[count++] = code[at];
+    at += code[at].bytes / 2U;
+  } while (count < along.size() && follows(at));
+  return count;
+}
+
+BlockPart PlainBlocks::memory(std::size_t at, const std::vector<Instruction>& code) const {
+  std::array<Instruction, kMostInARow> along;
+  const std::span<const Instruction> here(along.data(), linked(at, code, along));
+  BlockPart part = block_memory(code[at], cpu_, ops_[at]);
+  if (BlockHandler row = block_memory_row(here, cpu_); row != nullptr) {
+    part.handler = row;
+  }
+  return part;
+}
+
+BlockPart PlainBlocks::arithmetic(std::size_t at, const std::vector<Instruction>& code) const {
+  const Instruction& one = code[at];
+  std::array<Instruction, kMostInARow> along;
+  const std::span<const Instruction> here(along.data(), linked(at, code, along));
+  const unsigned bytes = bytes_in_chain(here);
+  const unsigned row = bytes > 1 ? bytes : arithmetic_in_a_row(one, ops_[at].count);
+  const std::size_t behind = row == 1 ? at + one.bytes / 2U : at + row;
+  BlockPart part = block_arithmetic(one, row, ops_[behind].needs);
+  BlockHandler with_branch = nullptr;
+  if (follows(behind)) {
+    with_branch = bytes > 1 ? block_chain_and_branch(here.first(bytes), code[behind])
+                            : block_arithmetic_and_branch(one, row, code[behind]);
+  }
+  if (with_branch != nullptr) {
+    part.handler = with_branch;
+  } else if (bytes > 1) {
+    part.handler = block_chain(here.first(bytes), ops_[behind].needs);
+  }
+  return part;
+}
+
 bool PlainBlocks::run(Cycle limit) {
   avr_t* const avr = cpu_.avr;
-  cpu_.limit = limit;
-  cpu_.until = first_event(avr, limit);
-  cpu_.left = cpu_.until - now_of(avr);
   if (avr->pc / 2U >= cpu_.words) {
-    return cpu_.left <= 0;
+    return first_event(avr, limit) <= now_of(avr);
   }
   const BlockOp* op = cpu_.first + avr->pc / 2U;
   std::memcpy(cpu_.flag, avr->sreg, sizeof cpu_.flag);
   std::uint8_t* const data = avr->data;
-  // Who hands back a run may have left out flags that this one sets before it reads them (go_to() in
-  // plain_block_branches.cc): nothing but this condition may end the loop there.
-  while (cpu_.left >= op->rest) {
-    cpu_.left -= op->rest;
-    cpu_.credit = kRunsInARow;
-    const BlockOp* const next = op->begin(data, op, cpu_);
-    if (next == nullptr) {
-      op = cpu_.stopped_at;
-      break;
+  cpu_.limit = limit;
+  cpu_.event = first_event(avr, limit);
+  Cycle now = now_of(avr);
+  do {
+    cpu_.until = std::min(cpu_.event, now + kLongestWay);
+    cpu_.left = cpu_.until - now;
+    while (op != nullptr && cpu_.left >= op->rest) {
+      cpu_.left -= op->rest;
+      op = op->begin(data, op, cpu_);
     }
-    op = next;
-  }
+    now = cpu_.until - cpu_.left;
+  } while (op != nullptr && now + op->rest <= cpu_.event);
+  op = op != nullptr ? op : cpu_.stopped_at;
   std::memcpy(avr->sreg, cpu_.flag, sizeof cpu_.flag);
   avr->pc = static_cast<avr_flashaddr_t>(op - cpu_.first) * 2U;
-  avr->cycle = static_cast<avr_cycle_count_t>(cpu_.until - cpu_.left);
-  return cpu_.left <= 0 || disturbed(avr);
+  avr->cycle = static_cast<avr_cycle_count_t>(now);
+  return now >= cpu_.event || disturbed(avr);
 }
 
 }  // namespace dawnrig::device

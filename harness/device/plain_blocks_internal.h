@@ -3,7 +3,9 @@
 // Room: harness/device, internal: included by .cc files of this room only.
 #pragma once
 
+#include <array>
 #include <cstdint>
+#include <span>
 #include <vector>
 
 #include "harness/device/instruction.h"
@@ -13,6 +15,7 @@ namespace dawnrig::device {
 
 struct BlockOp;
 struct BlockCpu;
+struct BlockPart;
 
 constexpr unsigned kMostAlike = 16;  ///< pushes, or pops, that one handler executes
 constexpr unsigned kMostInARow = 4;  ///< additions with carry and the like
@@ -26,8 +29,10 @@ struct BlockOp {
   BlockHandler go{nullptr};     ///< for the instruction before
   BlockHandler begin{nullptr};  ///< for whoever starts a run here; differs where a run was cut
   std::int32_t jump{0};         ///< how many bytes further in this array its target stands
-  std::uint16_t k{0};           ///< constant, data address or displacement
-  std::uint16_t rest{0};        ///< cycles from here to the end of the run, if no branch is taken
+  /// Constant, data address or displacement; of a branch, the time that taking it gives back, run at its target paid;
+  /// of a call, where it comes back to.
+  std::uint16_t k{0};
+  std::uint16_t rest{0};  ///< cycles from here to the end of the run, if no branch is taken
   std::uint8_t d{0};
   std::uint8_t r{0};       ///< or the lower register of the pointer
   std::uint8_t b{0};       ///< which bit or flag
@@ -49,11 +54,12 @@ struct BlockCpu {
   std::uint32_t ram_start{0};
   std::uint32_t ram_span{0};     ///< the last address of memory, counted from its first
   std::uint32_t stack_floor{0};  ///< a stack below is watched by somebody else
+  std::uint32_t stack_span{0};   ///< the last address of memory, counted from there
   Cycle left{0};                 ///< cycles from the end of the run at hand until `until`
-  Cycle until{0};                ///< the next event, or `limit`
+  Cycle until{0};                ///< that, or for how long runs may follow one another
+  Cycle event{0};                ///< the next event, or `limit`
   Cycle limit{0};
   const BlockOp* stopped_at{nullptr};
-  int credit{0};  ///< how many runs may follow one another
 
   /// Ends a run before the instruction at hand.
   const BlockOp* leave(const BlockOp* op) {
@@ -79,16 +85,31 @@ class PlainBlocks {
 
  private:
   void place(std::size_t at, const std::vector<Instruction>& code);
+  [[nodiscard]] bool follows(std::size_t at) const;
+  [[nodiscard]] std::size_t linked(std::size_t at, const std::vector<Instruction>& code,
+                                   std::array<Instruction, kMostInARow>& along) const;
+  [[nodiscard]] BlockPart memory(std::size_t at, const std::vector<Instruction>& code) const;
+  [[nodiscard]] BlockPart arithmetic(std::size_t at, const std::vector<Instruction>& code) const;
 
   BlockCpu cpu_;
   std::vector<BlockOp> ops_;
 };
 
-/// The run that begins at `target`, if the time is there for it. Now and then the way leads back to PlainBlocks::run(),
-/// so that calls do not pile up where no optimiser makes jumps of them.
+/// The run that begins at `target`, if the time is there for it.
 inline const BlockOp* go_to(std::uint8_t* data, const BlockOp* target, BlockCpu& cpu) {
   const Cycle left = cpu.left - target->rest;
-  if (left < 0 || --cpu.credit < 0) {
+  if (left < 0) {
+    return target;
+  }
+  cpu.left = left;
+  return target->begin(data, target, cpu);
+}
+/// The run that begins at a branch's target, instead of the rest of the one at hand.
+inline const BlockOp* take_branch(std::uint8_t* data, const BlockOp* branch, BlockCpu& cpu) {
+  const BlockOp* const target = branch->target();
+  const Cycle left = cpu.left + static_cast<std::int16_t>(branch->k);
+  if (left < 0) {
+    cpu.left = left + target->rest;
     return target;
   }
   cpu.left = left;
@@ -107,6 +128,20 @@ inline void put_word(std::uint8_t* low, unsigned word) {
   low[1] = static_cast<std::uint8_t>(word >> 8U);
 }
 static_assert(R_SPH == R_SPL + 1, "the stack pointer is a word");
+
+/// Cycles after which the way leads back to PlainBlocks::run(), so that calls do not pile up where no optimiser makes
+/// jumps of them.
+constexpr Cycle kLongestWay = 2048;
+
+/// Whether an interrupt is about to be served, at once or after one more instruction, or the processor does not run.
+[[nodiscard]] inline bool disturbed(const avr_t* avr) {
+  return avr->state != cpu_Running || avr->interrupt_state < 0 || (avr->interrupt_state > 0 && avr->sreg[S_I] != 0);
+}
+/// The first event, or `limit` if that is earlier.
+[[nodiscard]] inline Cycle first_event(const avr_t* avr, Cycle limit) {
+  const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
+  return first != nullptr && static_cast<Cycle>(first->when) < limit ? static_cast<Cycle>(first->when) : limit;
+}
 
 /// What an instruction is to a run.
 struct BlockPart {
@@ -127,19 +162,17 @@ struct BlockPart {
 [[nodiscard]] BlockPart block_arithmetic(const Instruction& one, unsigned row, unsigned live);
 /// Those and the branch behind the last as one, if `branch` is one and there is a form for that; nullptr: there is not.
 [[nodiscard]] BlockHandler block_arithmetic_and_branch(const Instruction& one, unsigned row, const Instruction& branch);
+/// How many instructions from the first on work out one number byte by byte, for which there is a form as a whole; 1:
+/// there is not. `code`: the first, and those that surely follow it.
+[[nodiscard]] unsigned bytes_in_chain(std::span<const Instruction> code);
+/// Those instructions and no others; as above.
+[[nodiscard]] BlockHandler block_chain(std::span<const Instruction> code, unsigned live);
+[[nodiscard]] BlockHandler block_chain_and_branch(std::span<const Instruction> code, const Instruction& branch);
+/// The first two or four as one, if there is a form for that; nullptr: there is not.
+[[nodiscard]] BlockHandler block_memory_row(std::span<const Instruction> code, const BlockCpu& cpu);
 /// Needs to know how many are in a row.
 [[nodiscard]] BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockOp& op);
 /// `goes_on`: the run goes on at the target of a jump or call.
 [[nodiscard]] BlockPart block_flow(const Instruction& one, const BlockCpu& cpu, bool goes_on);
-
-/// Whether an interrupt is about to be served, at once or after one more instruction, or the processor does not run.
-[[nodiscard]] inline bool disturbed(const avr_t* avr) {
-  return avr->state != cpu_Running || avr->interrupt_state < 0 || (avr->interrupt_state > 0 && avr->sreg[S_I] != 0);
-}
-/// The first event, or `limit` if that is earlier.
-[[nodiscard]] inline Cycle first_event(const avr_t* avr, Cycle limit) {
-  const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
-  return first != nullptr && static_cast<Cycle>(first->when) < limit ? static_cast<Cycle>(first->when) : limit;
-}
 
 }  // namespace dawnrig::device

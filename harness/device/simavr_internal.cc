@@ -5,11 +5,10 @@
 namespace dawnrig::device {
 namespace {
 
+/// Nobody asks a line of interrupts for its level.
 void raise_line(avr_irq_t& line, std::uint32_t value) {
-  if (line.hook != nullptr) {
+  if (line.hook != nullptr) [[unlikely]] {
     avr_raise_irq(&line, value);
-  } else {
-    line.value = value;
   }
 }
 
@@ -20,14 +19,34 @@ bool can_push_back_address(const avr_t* avr) {
 }
 
 void push_back_address(avr_t* avr) {
-  unsigned pointer = avr->data[R_SPL] | (avr->data[R_SPH] << 8U);
-  std::uint32_t back = avr->pc / 2;
-  for (unsigned i = 0; i < avr->address_size; ++i) {
-    avr->data[pointer--] = static_cast<std::uint8_t>(back);
-    back >>= 8U;
+  std::uint8_t* const data = avr->data;
+  unsigned pointer = data[R_SPL] | (data[R_SPH] << 8U);
+  const std::uint32_t back = avr->pc / 2;
+  data[pointer--] = static_cast<std::uint8_t>(back);
+  data[pointer--] = static_cast<std::uint8_t>(back >> 8U);
+  if (avr->address_size == 3) {
+    data[pointer--] = static_cast<std::uint8_t>(back >> 16U);
   }
-  avr->data[R_SPL] = static_cast<std::uint8_t>(pointer);
-  avr->data[R_SPH] = static_cast<std::uint8_t>(pointer >> 8U);
+  data[R_SPL] = static_cast<std::uint8_t>(pointer);
+  data[R_SPH] = static_cast<std::uint8_t>(pointer >> 8U);
+}
+
+/// Out of the queue comes the one that goes first: the lowest vector.
+avr_int_vector_t& take_first(avr_int_table_t& table) {
+  auto& queue = table.pending;
+  constexpr unsigned kMask = avr_int_pending_fifo_size - 1;
+  const unsigned begin = queue.read;
+  avr_int_vector_t* vector = queue.buffer[begin];
+  queue.read = static_cast<decltype(queue.read)>((begin + 1U) & kMask);
+  unsigned first = begin;
+  for (unsigned at = queue.read; at != queue.write; at = (at + 1) & kMask) {
+    if (queue.buffer[at]->vector < vector->vector) {
+      first = at;
+      vector = queue.buffer[at];
+    }
+  }
+  queue.buffer[first] = queue.buffer[begin];
+  return *vector;
 }
 
 }  // namespace
@@ -51,6 +70,30 @@ void enqueue_event(avr_t* avr, avr_cycle_count_t when, avr_cycle_timer_t timer, 
   slot->param = param;
   slot->next = *at;
   *at = slot;
+}
+
+void process_events_that_are_due(avr_t* avr) {
+  if (avr->run_cycle_limit != 1) {
+    avr_cycle_timer_process(avr);  // in strides, it counts anew how many cycles it may run
+    return;
+  }
+  avr_cycle_timer_pool_t& pool = avr->cycle_timers;
+  avr_cycle_timer_slot_t* slot = pool.timer;
+  do {
+    pool.timer = slot->next;
+    avr_cycle_count_t when = slot->when;
+    do {
+      const avr_cycle_count_t again = slot->timer(avr, when, slot->param);
+      when = again > when ? again : 0;
+    } while (when != 0 && when <= avr->cycle);
+    if (when != 0) {
+      enqueue_event(avr, when, slot->timer, slot->param);
+    }
+    slot->next = pool.timer_free;
+    pool.timer_free = slot;
+    slot = pool.timer;
+  } while (slot != nullptr && slot->when <= avr->cycle);
+  avr->run_cycle_count = 1;
 }
 
 void BitField::take(avr_regbit_t bit, unsigned to) {
@@ -96,18 +139,11 @@ void raise_interrupt(avr_t* avr, avr_int_vector_t& vector) {
 void serve_interrupt(avr_t* avr) {
   auto& table = avr->interrupts;
   auto& queue = table.pending;
-  constexpr unsigned kMask = avr_int_pending_fifo_size - 1;
   if (!interrupt_pending(avr) || !can_push_back_address(avr) || table.running_ptr == std::size(table.running)) {
     avr_service_interrupts(avr);
     return;
   }
-  unsigned first = queue.read;  // the one that goes first: the lowest vector
-  for (unsigned at = queue.read; at != queue.write; at = (at + 1) & kMask) {
-    first = queue.buffer[at]->vector < queue.buffer[first]->vector ? at : first;
-  }
-  avr_int_vector_t& vector = *queue.buffer[first];
-  queue.buffer[first] = queue.buffer[queue.read];
-  queue.read = static_cast<decltype(queue.read)>((queue.read + 1U) & kMask);
+  avr_int_vector_t& vector = take_first(table);
   raise_line(table.irq[AVR_INT_IRQ_PENDING], interrupt_pending(avr) ? 1 : 0);
   if (!bit_of(avr, vector.enable) || vector.pending == 0) {
     vector.pending = 0;  // disabled, or cleared, before it was served

@@ -49,6 +49,15 @@ void own_read(avr_t* avr, avr_io_addr_t address, Unit* unit) {
 /// What avr_cycle_timer_register() does for a pair of `timer` and `param` that is not in the queue.
 void enqueue_event(avr_t* avr, avr_cycle_count_t when, avr_cycle_timer_t timer, void* param);
 
+/// What avr_cycle_timer_process() does when the first event is due; and that, if it is.
+void process_events_that_are_due(avr_t* avr);
+inline void process_due_events(avr_t* avr) {
+  const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
+  if (first != nullptr && first->when <= avr->cycle) {
+    process_events_that_are_due(avr);
+  }
+}
+
 /// Calls `Method(when)` at cycle `at`, replacing an earlier appointment of the same unit and method. An instant already
 /// past is kept at the next instruction boundary, in order of its time.
 template <auto Method, class Unit>

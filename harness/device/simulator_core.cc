@@ -172,6 +172,15 @@ void SimulatorCore::vouch_for(avr_io_addr_t address, Peripheral& reader) {
   }
 }
 
+void SimulatorCore::tell_of_interrupts(Peripheral& peripheral, const avr_int_vector_t& vector, bool flagged) {
+  const auto mask = [](const avr_regbit_t& bit) { return static_cast<std::uint8_t>(bit.mask << bit.bit); };
+  if (vector.enable.reg != 0) {
+    const avr_regbit_t& second = flagged ? vector.raised : vector.enable;
+    levels_.push_back({&peripheral, static_cast<avr_io_addr_t>(vector.enable.reg), mask(vector.enable),
+                       static_cast<avr_io_addr_t>(second.reg), mask(second)});
+  }
+}
+
 void SimulatorCore::allow_strides() {
   if (skipper_) {
     skipper_->start_over();
@@ -181,7 +190,9 @@ void SimulatorCore::allow_strides() {
   avr_->run_cycle_limit = skipper_ || skips_too_far_ ? 1 : std::numeric_limits<std::int64_t>::max();
 }
 
-void SimulatorCore::fence(Cycle /*when*/) {}
+void SimulatorCore::fence(Cycle /*when*/) {
+  fenced_ = false;
+}
 
 bool SimulatorCore::take_watchdog_bite() {
   return avr_->run != usual_run_;
@@ -212,7 +223,8 @@ void SimulatorCore::reset() {
 void SimulatorCore::run(Cycle until) {
   const LogScope scope(this);
   until_ = until;
-  appoint<&SimulatorCore::fence>(avr_, until, this);
+  appoint_anew<&SimulatorCore::fence>(avr_, until, this);
+  fenced_ = true;
   while (now() < until && !crashed() && avr_->run == usual_run_) {
     if (avr_->state == cpu_Running && !stalled_) {
       if (skipper_ && skipper_->due(now())) {
@@ -224,7 +236,9 @@ void SimulatorCore::run(Cycle until) {
       run_asleep();
     }
   }
-  call_off<&SimulatorCore::fence>(avr_, this);
+  if (fenced_) {
+    call_off<&SimulatorCore::fence>(avr_, this);
+  }
 }
 
 void SimulatorCore::run_plainly() {
@@ -278,9 +292,10 @@ void SimulatorCore::run_awake() {
 
 // With nothing due there is nothing to process. Who runs by the simulator's own count of cycles has that counted anew.
 void SimulatorCore::process_events() {
-  const avr_cycle_timer_slot_t* const first = avr_->cycle_timers.timer;
-  if (!runner_ || first == nullptr || first->when <= avr_->cycle) {
+  if (!runner_) {
     avr_cycle_timer_process(avr_);
+  } else {
+    process_due_events(avr_);
   }
 }
 
@@ -294,24 +309,37 @@ void SimulatorCore::settle() {
   }
 }
 
+// Sleep goes from event to event, or cycle by cycle where nothing is skipped.
 void SimulatorCore::run_asleep() {
-  const avr_cycle_timer_slot_t* first = avr_->cycle_timers.timer;
-  const Cycle next = first == nullptr ? until_ : static_cast<Cycle>(first->when);
   const Cycle began = now();
-  const Cycle wanted = skipper_ ? next : began + 1;
-  avr_->cycle = static_cast<avr_cycle_count_t>(std::clamp(wanted, began, std::max(until_, began)));
-  slept_ += now() - began;
   if (skipper_) {
+    pass_sleep();
     skipper_->slept(now() - began);
+  } else {
+    avr_->cycle = static_cast<avr_cycle_count_t>(std::min(began + 1, std::max(until_, began)));
+    avr_cycle_timer_process(avr_);
   }
-  avr_cycle_timer_process(avr_);
-  if (asleep_ && avr_->sreg[S_I] == 0 && avr_->state == cpu_Running) {
+  slept_ += now() - began;
+  if (!asleep_ || avr_->state != cpu_Running) {
+    return;
+  }
+  if (avr_->sreg[S_I] == 0) {
     avr_->state = cpu_Sleeping;  // with interrupts disabled nothing wakes it; only the watchdog's reset ends this
-  }
-  if (asleep_ && avr_->state == cpu_Running && avr_->run == usual_run_ && !stalled_) {
+  } else if (avr_->run == usual_run_ && !stalled_) {
     note_wake();
     enter_interrupts();
   }
+}
+
+void SimulatorCore::pass_sleep() {
+  avr_t* const avr = avr_;
+  const auto until = static_cast<avr_cycle_count_t>(until_);
+  do {
+    const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
+    const avr_cycle_count_t next = first != nullptr ? std::min(first->when, until) : until;
+    avr->cycle = std::max(avr->cycle, next);
+    process_due_events(avr);
+  } while (avr->state == cpu_Sleeping && avr->cycle < until && avr->run == usual_run_);
 }
 
 void SimulatorCore::raise(avr_int_vector_t& vector) {
@@ -343,8 +371,10 @@ void SimulatorCore::enter_interrupts() {
   ++interrupts_entered_;
   // The response time, which the simulator leaves out: the program counter is pushed byte by byte.
   avr_->cycle += avr_->address_size == 3 ? 5U : 4U;
-  for (Peripheral* peripheral : follow_levels_) {
-    peripheral->interrupt_entered();
+  for (const Level& level : levels_) {
+    if ((avr_->data[level.enable] & level.enable_mask) != 0 && (avr_->data[level.raised] & level.raised_mask) != 0) {
+      level.peripheral->interrupt_entered();
+    }
   }
   process_events();
 }

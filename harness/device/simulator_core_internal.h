@@ -52,8 +52,8 @@ class SimulatorCore {
   [[nodiscard]] avr_t* avr() const { return avr_; }
   [[nodiscard]] Cycle now() const { return now_of(avr_); }
   void attach(Peripheral& peripheral) { peripherals_.push_back(&peripheral); }
-  /// Calls its interrupt_entered().
-  void tell_of_interrupts(Peripheral& peripheral) { follow_levels_.push_back(&peripheral); }
+  /// Calls its interrupt_entered() whenever `vector` is enabled and, if `flagged`, its flag stands.
+  void tell_of_interrupts(Peripheral& peripheral, const avr_int_vector_t& vector, bool flagged = true);
   /// See IdleSkipper::vouch_for().
   void vouch_for(avr_io_addr_t address, Peripheral& reader);
 
@@ -85,11 +85,21 @@ class SimulatorCore {
   void hear(int level, const char* format, std::va_list arguments);
 
  private:
+  /// An interrupt that follows a level.
+  struct Level {
+    Peripheral* peripheral;
+    avr_io_addr_t enable;
+    std::uint8_t enable_mask;
+    avr_io_addr_t raised;
+    std::uint8_t raised_mask;
+  };
+
   void run_plainly();
   void settle();
   void process_events();
   [[nodiscard]] bool skips_too_far_at(avr_flashaddr_t pc) const;
   void run_asleep();
+  void pass_sleep();
   void allow_strides();
   void enter_interrupts();
   void watch_stack(avr_io_addr_t address, std::uint8_t value);
@@ -100,7 +110,7 @@ class SimulatorCore {
 
   avr_t* avr_{nullptr};
   std::vector<Peripheral*> peripherals_;
-  std::vector<Peripheral*> follow_levels_;
+  std::vector<Level> levels_;
   std::unique_ptr<IdleSkipper> skipper_;  ///< none: nothing is ever skipped
   std::unique_ptr<PlainRunner> runner_;   ///< none: the simulator executes every instruction
   std::string crash_reason_;
@@ -111,6 +121,7 @@ class SimulatorCore {
   std::int64_t interrupts_entered_{0};
   Cycle slept_{0};
   Cycle until_{0};
+  bool fenced_{false};
   bool stalled_{false};
   bool io_clock_off_{false};
   bool asleep_{false};

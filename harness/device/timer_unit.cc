@@ -85,8 +85,8 @@ std::int64_t TimerUnit::next_match(const Channel& channel, std::int64_t after) c
   return next;
 }
 
-bool TimerUnit::matches_at(const Channel& channel, std::int64_t tick) const {
-  return channel.io != nullptr && next_match(channel, tick - 1) == tick;
+bool TimerUnit::stands(const avr_int_vector_t& flag) const {
+  return bit_of(core_.avr(), flag.raised);
 }
 
 std::int64_t TimerUnit::next_overflow(std::int64_t after) const {
@@ -146,7 +146,7 @@ TimerUnit::Due TimerUnit::next_events(std::int64_t after) const {
   const auto waited_for = [this, avr](const avr_int_vector_t& flag) {
     return bit_of(avr, flag.enable) || &flag == watched_flag_;
   };
-  const auto still_rises = [avr](const avr_int_vector_t& flag) { return !bit_of(avr, flag.raised); };
+  const auto still_rises = [this](const avr_int_vector_t& flag) { return !stands(flag); };
   if (mode_.is_pwm() && takeover_pending()) {
     happens(counter_.next_at_phase(takeover_phase(), after), true);
   }
@@ -174,7 +174,7 @@ TimerUnit::Due TimerUnit::next_events(std::int64_t after) const {
 }
 
 void TimerUnit::raise(avr_int_vector_t& flag) {
-  if (!bit_of(core_.avr(), flag.raised)) {
+  if (!stands(flag)) {
     core_.raise(flag);
   }
 }
@@ -201,11 +201,15 @@ void TimerUnit::apply(std::int64_t tick) {
   const std::int64_t period = counter_.period_ticks();
   const std::int64_t top = counter_.top();
   const std::int64_t phase = counter_.on_pattern(tick) ? counter_.phase_at(tick) : -1;
-  const bool left_top = phase == (top + 1) % period && tick != counter_.lead_wrap_tick();
-  const bool overflows = next_overflow(tick - 1) == tick;
+  // A flag that stands already need not be worked out.
+  const bool left_top = mode_.top_source == TopSource::kIcr && !stands(io_.icr) && phase == (top + 1) % period &&
+                        tick != counter_.lead_wrap_tick();
+  const bool overflows = !stands(io_.overflow) && next_overflow(tick - 1) == tick;
   std::array<bool, AVR_TIMER_COMP_COUNT> matched{};
   for (std::size_t i = 0; i < channels_.size(); ++i) {
-    matched[i] = matches_at(channels_[i], tick);
+    const Channel& channel = channels_[i];
+    matched[i] = channel.io != nullptr && (channel.connected || !stands(channel.io->interrupt)) &&
+                 next_match(channel, tick - 1) == tick;
   }
   const Cycle at = cycle_of(tick);
   const Outline outline{phase, period, top, tick == blocked_tick_};
@@ -225,7 +229,7 @@ void TimerUnit::apply(std::int64_t tick) {
   if (overflows) {
     raise(io_.overflow);
   }
-  if (left_top && mode_.top_source == TopSource::kIcr) {
+  if (left_top) {
     raise(io_.icr);
   }
   for (std::size_t i = 0; i < channels_.size(); ++i) {

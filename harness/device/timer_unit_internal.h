@@ -107,7 +107,7 @@ class TimerUnit : public Peripheral {
   [[nodiscard]] std::int64_t next_output(const Channel& channel, std::int64_t after) const;
   [[nodiscard]] std::int64_t next_match(const Channel& channel, std::int64_t after) const;
   [[nodiscard]] std::int64_t next_overflow(std::int64_t after) const;
-  [[nodiscard]] bool matches_at(const Channel& channel, std::int64_t tick) const;
+  [[nodiscard]] bool stands(const avr_int_vector_t& flag) const;
   [[nodiscard]] std::int64_t takeover_phase() const;
   [[nodiscard]] std::int64_t top_from_registers() const;
   [[nodiscard]] bool takeover_pending() const;

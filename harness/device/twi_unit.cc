@@ -26,7 +26,7 @@ TwiUnit::TwiUnit(SimulatorCore& core) : core_(core), io_(*next_module<avr_twi_t>
   own_write<&TwiUnit::write_status>(avr, io_.r_twsr, this);
   avr->io[AVR_DATA_TO_IO(io_.r_twdr)].w = {};
   avr->io[AVR_DATA_TO_IO(io_.r_twdr)].r = {};
-  core.tell_of_interrupts(*this);
+  core.tell_of_interrupts(*this, io_.twi);
 }
 
 void TwiUnit::reset() {

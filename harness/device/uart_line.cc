@@ -14,7 +14,8 @@ UartLine::UartLine(SimulatorCore& core, Surroundings& listener, avr_uart_t& io)
   avr->io[AVR_DATA_TO_IO(io.ubrrl.reg)].w = {};
   io.rxc.raise_sticky = 1;
   io.udrc.raise_sticky = 1;
-  core.tell_of_interrupts(*this);
+  core.tell_of_interrupts(*this, io_.rxc);
+  core.tell_of_interrupts(*this, io_.udrc);
 }
 
 void UartLine::reset() {
