@@ -138,7 +138,7 @@ class Advance {
     const Nanos took = stepper_.step(y_, straight_ - state_.now);
     if (state_.now + took <= at) return took.count() > 0 && arrive(took, from_a, 0.0, until);
     if (pins_are_free(y_)) {
-      stepper_.tell_ways(from_, ahead_.begin(system_, state_.now, from_));
+      stepper_.tell_ways(ahead_.begin(system_, state_.now, from_));
       ahead_.keep(state_.now + took, conditions_.sun, y_, stepper_.proposed_s());
       stepper_.propose(proposed_s);
       y_ = from_;
