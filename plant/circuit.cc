@@ -136,11 +136,11 @@ double Circuit::sampled_v(CircuitState& state, const Conditions& conditions, std
   if (at <= state.now) return sampled_v(state, conditions, channel, input, held_v);
   Foresight& ahead = memory.ahead(conditions.gate_on);
   const double pin_v = ahead.remembered() ? memory.pin_v(conditions.gate_on, channel, ahead.since_start(at)) +
-                                                ahead.left_v(channel, at)
+                                                ahead.pulled_v(channel, at)
                                           : ahead.pin_v(channel, at);
   if (input.sampling_capacitance_f == 0.0 || conditions.sense_faults[channel] == SenseFaultKind::kStuck) return pin_v;
-  const double farad = built_->parts.sense[channel].capacitance_f();
-  const Sampled sampled = sample_pin(input, {pin_v, farad, -farad * ahead.pin_rate_per_s(channel)}, held_v);
+  const PinShare& share = ahead.share(channel, input, built_->parts.sense[channel].capacitance_f());
+  const Sampled sampled = sample_pin(pin_v, share, held_v);
   ahead.pull(channel, at, sampled.pin_step_v);
   return sampled.held_v;
 }

@@ -207,9 +207,10 @@ class Circuit {
   /// or advance(), to an instant no earlier; conditions change, and probe() looks, where an advance() has led.
   AdvanceStatus approach(CircuitState& state, const Conditions& conditions, Sight sight, StepObserver* observer,
                          TransitionMemory& memory) const;
-  /// Whether that would have nothing to do.
-  [[nodiscard]] bool foresees(const CircuitState& state, const Conditions& conditions, Nanos at,
-                              TransitionMemory& memory) const;
+  /// Whether that would have nothing to do. Conditions are those of the last approach(), advance() or probe() with this
+  /// memory: they are not compared, since a converter asks so often.
+  [[nodiscard]] static bool foresees(const CircuitState& state, const Conditions& conditions, Nanos at,
+                                     const TransitionMemory& memory);
 
   /// A conversion at state.now: what the converter of `channel` gets, with `held_v` what it converted last, of whatever
   /// channel. Its sampling capacitor pulls at the pin, which moves in state; that jump is not told to anyone.

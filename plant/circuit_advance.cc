@@ -226,7 +226,7 @@ class Advance {
     const Nanos took = stepper_.step(y_, straight_ - state_.now);
     if (state_.now + took <= at) return took.count() > 0 && arrive(took, from_a, 0.0, until);
     if (pins_are_free(y_)) {
-      stepper_.tell_ways(from_, ahead_.begin(system_, state_.now, from_));
+      stepper_.tell_ways(ahead_.begin(system_, state_.now, from_));
       ahead_.keep(state_.now + took, conditions_.sun, y_, stepper_.proposed_s());
       stepper_.propose(proposed_s);
       y_ = from_;
@@ -419,13 +419,14 @@ AdvanceStatus run_in(CircuitRun& run, CircuitState& state, const Conditions& con
 AdvanceStatus near_in(CircuitRun& run, CircuitState& state, const Conditions& conditions, Sight sight,
                       StepObserver* observer, TransitionMemory& memory) {
   const Nanos longest = from_seconds(GateStepper::longest_span_s(run.system));
+  const bool foreseen = run.ahead.starts_at(state.now, conditions.sun);
+  const bool far = sight.at - state.now > longest;
+  const Nanos from = far && foreseen ? run.ahead.end() : state.now;
+  if (sight.at - from > longest) return run_in(run, state, conditions, sight.at, observer, &memory);
   Advance advance{run, run.stepper, state, conditions, observer, &memory};
-  if (sight.at - state.now > longest || !advance.foresees()) {
-    return run_in(run, state, conditions, sight.at, observer, &memory);
-  }
-  if (!run.ahead.starts_at(state.now, conditions.sun) && state.step_hint_s > 0.0)
-    run.stepper.propose(state.step_hint_s);
-  return advance.near(sight.at, std::clamp(sight.until, sight.at, state.now + longest));
+  if (!advance.foresees()) return run_in(run, state, conditions, sight.at, observer, &memory);
+  if (!foreseen && state.step_hint_s > 0.0) run.stepper.propose(state.step_hint_s);
+  return advance.near(sight.at, std::clamp(sight.until, sight.at, from + longest));
 }
 
 }  // namespace
@@ -458,13 +459,14 @@ AdvanceStatus Circuit::approach(CircuitState& state, const Conditions& condition
     CircuitRun& run = kept_run(memory, state, conditions);
     if (run.ahead.covers(state.now, conditions.sun, sight.at)) break;
     status = near_in(run, state, conditions, sight, observer, memory);
+    if (run.ahead.covers(state.now, conditions.sun, sight.at)) break;
   }
   return status;
 }
 
 bool Circuit::foresees(const CircuitState& state, const Conditions& conditions, Nanos at,
-                       TransitionMemory& memory) const {
-  return at <= state.now || kept_run(memory, state, conditions).ahead.covers(state.now, conditions.sun, at);
+                       const TransitionMemory& memory) {
+  return at <= state.now || memory.foresees(conditions.gate_on, state.now, conditions.sun, at);
 }
 
 }  // namespace dawnrig::plant

@@ -304,17 +304,17 @@ double CircuitSystem::sensed_a(SenseNode node) const {
 
 void CircuitSystem::sense_currents(const Vector& y) {
   now_.from_input_a = now_.from_bus_a = now_.input_sense_d_input = now_.bus_sense_d_bus = 0.0;
+  SenseWorld world{.ambient_degc = conditions_->ambient_degc, .supply_v = conditions_->supply_v};
   for (std::size_t i = 0; i < sense_count_; ++i) {
     const SenseChannel& channel = parts_.sense[i];
-    const bool input = channel.node() == SenseNode::kPanelInput;
-    const SenseWorld world{input ? y[Slot::kInput] : y[Slot::kBus],
-                           channel.node() == SenseNode::kStageTemperature ? stage_degc_ : y[Slot::kBatteryDegc],
-                           conditions_->ambient_degc,
-                           conditions_->supply_v,
-                           conditions_->sense_faults[i],
-                           sensed_a(channel.node())};
+    const SenseNode node = channel.node();
+    const bool input = node == SenseNode::kPanelInput;
+    world.node_v = input ? y[Slot::kInput] : y[Slot::kBus];
+    world.thermistor_degc = node == SenseNode::kStageTemperature ? stage_degc_ : y[Slot::kBatteryDegc];
+    world.fault = conditions_->sense_faults[i];
+    world.sensed_a = is_current(node) ? sensed_a(node) : 0.0;
     now_.sense[i] = channel.at(y[first_sense_ + i], world, sense_scratch_[i]);
-    if (channel.node() == SenseNode::kStageTemperature) now_.sense[i].pin_d_degc = 0.0;  // that one stands still
+    if (node == SenseNode::kStageTemperature) now_.sense[i].pin_d_degc = 0.0;  // that one stands still
     (input ? now_.from_input_a : now_.from_bus_a) += now_.sense[i].node_a;
     (input ? now_.input_sense_d_input : now_.bus_sense_d_bus) += now_.sense[i].node_d_node;
   }

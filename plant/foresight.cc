@@ -6,21 +6,30 @@
 
 namespace dawnrig::plant {
 
-double Foresight::left_v(std::size_t pin, Nanos now) const {
-  const Pull& pull = pulled_[pin];
-  return pull.v == 0.0 ? 0.0 : pull.v * std::exp(pin_rate_per_s(pin) * in_seconds(now - pull.at));
-}
+namespace {
 
-double Foresight::felt_v_s(std::size_t pin, Nanos now) const {
-  const Pull& pull = pulled_[pin];
-  if (pull.v == 0.0) return pull.felt_v_s;
+constexpr double kUnseenV = 1e-12;
+
+}  // namespace
+
+// A pull as it is left at that instant. One that nobody could see any more is over; its node still gives the rest.
+void Foresight::fall_back(std::size_t pin, Nanos now) {
+  Pull& pull = pulled_[pin];
   const double since_s = in_seconds(now - pull.at);
-  return pull.felt_v_s + pull.v * since_s * Phi<1>{since_s * pin_rate_per_s(pin)}[1];
+  const double rate_per_s = pin_rate_per_s(pin);
+  const Phi<1> phi{since_s * rate_per_s};
+  pull.felt_v_s += pull.v * since_s * phi[1];
+  pull.v *= phi[0];
+  pull.at = now;
+  if (std::abs(pull.v) < kUnseenV && rate_per_s < 0.0) {
+    pull.felt_v_s -= pull.v / rate_per_s;
+    pull.v = 0.0;
+  }
 }
 
-void Foresight::pull(std::size_t pin, Nanos at, double by_v) {
-  pulled_[pin] = {left_v(pin, at) + by_v, felt_v_s(pin, at), at};
-  ++pulls_;
+void Foresight::work_out_share(std::size_t pin, const AdcInputParams& input, double capacitance_f) {
+  const double rate_per_s = pin_rate_per_s(pin);
+  shared_[pin] = {rate_per_s, input, share_of(input, capacitance_f, -capacitance_f * rate_per_s)};
 }
 
 void Foresight::settle(const CircuitSystem& system, Nanos now, Vector& y) {
@@ -28,18 +37,19 @@ void Foresight::settle(const CircuitSystem& system, Nanos now, Vector& y) {
   const StageParams& stage = system.params().stage;
   for (std::size_t i = 0; i < system.params().sense.size(); ++i) {
     Pull& pull = pulled_[i];
-    if (pull.v == 0.0) continue;
+    if (pull.v == 0.0 && pull.felt_v_s == 0.0) continue;
     if (pull.at > now) {
       ++pulls_;
       continue;
     }
+    fall_back(i, now);
     const bool input = system.parts().sense[i].node() == SenseNode::kPanelInput;
     const double farad = input ? stage.input_capacitance_f : stage.output_capacitance_f;
     double& node_v = y[input ? Slot::kInput : Slot::kBus];
-    const double coulomb = ways_.of[i].start.node_d_pin * felt_v_s(i, now);
+    const double coulomb = ways_.of[i].start.node_d_pin * pull.felt_v_s;
     y[Slot::kSenseJ] += node_v * coulomb;
     node_v -= coulomb / farad;
-    y[system.first_sense() + i] += left_v(i, now);
+    y[system.first_sense() + i] += pull.v;
     pull = {};
   }
 }

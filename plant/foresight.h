@@ -3,6 +3,7 @@
 
 #include <array>
 #include <cstddef>
+#include <limits>
 
 #include "plant/circuit_system.h"
 #include "plant/core/time.h"
@@ -62,15 +63,30 @@ class Foresight {
   /// The length of step to try after it.
   [[nodiscard]] double proposed_s() const { return proposed_s_; }
 
-  [[nodiscard]] double pin_v(std::size_t pin, Nanos at) const {
-    return ways_.of[pin].start_v + ways_.moved_v(pin, in_seconds(at - from_)) + left_v(pin, at);
+  /// From one call to the next `at` is no earlier.
+  [[nodiscard]] double pin_v(std::size_t pin, Nanos at) {
+    return ways_.of[pin].start_v + ways_.moved_v(pin, in_seconds(at - from_)) + pulled_v(pin, at);
+  }
+  /// Likewise: what is left there of what conversions have pulled.
+  [[nodiscard]] double pulled_v(std::size_t pin, Nanos at) {
+    if (pulled_[pin].v != 0.0) fall_back(pin, at);
+    return pulled_[pin].v;
   }
   /// How long after the step's start.
   [[nodiscard]] Nanos since_start(Nanos at) const { return at - from_; }
-  /// What is left there, by then, of what conversions have pulled.
-  [[nodiscard]] double left_v(std::size_t pin, Nanos now) const;
   [[nodiscard]] double pin_rate_per_s(std::size_t pin) const { return ways_.of[pin].start.pin_d_pin; }
-  void pull(std::size_t pin, Nanos at, double by_v);
+  /// What a converter's input makes of a volt between it and a pin of that capacitance.
+  [[nodiscard]] const PinShare& share(std::size_t pin, const AdcInputParams& input, double capacitance_f) {
+    Shared& of = shared_[pin];
+    if (of.pin_rate_per_s != pin_rate_per_s(pin) || !(of.input == input)) work_out_share(pin, input, capacitance_f);
+    return of.share;
+  }
+  /// Where pin_v() was asked for at the same instant.
+  void pull(std::size_t pin, Nanos at, double by_v) {
+    pulled_[pin].v += by_v;
+    pulled_[pin].at = at;
+    ++pulls_;
+  }
   /// Adds to y, which is the circuit at `now`, what conversions up to then have pulled; each of them once.
   void settle_pulls(const CircuitSystem& system, Nanos now, Vector& y) {
     if (pulls_ > 0) settle(system, now, y);
@@ -82,8 +98,14 @@ class Foresight {
     double felt_v_s{0.0};  // the pin's deviation over time, before that
     Nanos at{0};
   };
+  struct Shared {
+    double pin_rate_per_s{std::numeric_limits<double>::quiet_NaN()};
+    AdcInputParams input;
+    PinShare share;
+  };
   void settle(const CircuitSystem& system, Nanos now, Vector& y);
-  [[nodiscard]] double felt_v_s(std::size_t pin, Nanos now) const;
+  void fall_back(std::size_t pin, Nanos now);
+  void work_out_share(std::size_t pin, const AdcInputParams& input, double capacitance_f);
 
   bool any_{false}, remembered_{false};
   Nanos from_{0}, to_{0};
@@ -92,6 +114,7 @@ class Foresight {
   Vector end_y_{};
   PinWays ways_;
   std::array<Pull, kMaxSense> pulled_{};
+  std::array<Shared, kMaxSense> shared_{};
   int pulls_{0};  // how many pins may have been pulled
 };
 

@@ -177,9 +177,14 @@ TwoModes GateStepper::modes() const {
                   {drift_.panel_a * nodes_.first.per_f, -(drift_.battery_a + drift_.load_a) * nodes_.second.per_f}};
 }
 
-void GateStepper::tell_ways(const Vector& y, PinWays& ways) const {
-  ways.two = modes();  // nothing has been looked at since the step began
-  tell_driven(y, ways);
+void GateStepper::tell_ways(PinWays& ways) const {
+  ways.begin(length_s_, forces_);
+  for (std::size_t i = 0; i < system_->params().sense.size(); ++i) {
+    PinWays::Way& way = ways.of[i];
+    way.missed_v_per_s = missed_v_per_s_[i];
+    way.start = pins_[i];  // nothing has been looked at since the step began
+    way.driven = driven_[i];
+  }
 }
 
 // The proposed step in whole nanoseconds; two equal ones rather than a full and a tiny one at the end.

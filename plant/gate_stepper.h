@@ -45,8 +45,8 @@ class GateStepper {
 
   /// Takes one step from y of at most `left`; moves y, returns the length. Zero: failed, see status().
   Nanos step(Vector& y, Nanos left);
-  /// The pins along the step just taken from y; their starts are the caller's. Of a nanosecond there may be none.
-  void tell_ways(const Vector& y, PinWays& ways) const;
+  /// The pins along the step just taken; their starts are the caller's. Of a nanosecond there may be none.
+  void tell_ways(PinWays& ways) const;
   /// One step of just this length, whatever its error. False: it could not be taken, or left the real numbers.
   [[nodiscard]] bool forced(Vector& y, Nanos length);
   /// Evaluates the system at y, where the next step will begin, which then need not. False: it cannot be evaluated.
@@ -93,7 +93,6 @@ class GateStepper {
                          const Excursion& bus);
   [[nodiscard]] inline double move_pins(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s);
   [[nodiscard]] inline Along way_of(SenseNode node, const TwoModes& two, double h_s, double bus_stage_v) const;
-  void tell_driven(const Vector& y, PinWays& ways) const;
   [[nodiscard]] inline double sensed_start_a(SenseNode node) const;
   [[nodiscard]] inline double move_filaments(const Vector& y, double h_s);
   inline void keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s);
@@ -130,6 +129,8 @@ class GateStepper {
   std::array<SensePoint, kMaxSense> pins_;
   std::array<TwoModes::Follower, kMaxSense> followers_;  // the pins, over the trial
   std::array<double, kMaxSense> missed_v_per_s_{};       // what their networks bend beyond that, at its end
+  std::array<Along, kMaxSense> driven_{};                // what they follow
+  TwoModes::Forces forces_;                              // on the modes, bent
   TwoNodes nodes_;
   double length_s_{};       // of the trial
   Currents start_, drift_;  // drift: over one second

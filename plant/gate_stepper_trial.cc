@@ -108,6 +108,7 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
   const TwoModes::Pair last_end = two.to_nodes(s.end);
   worst = std::max(worst, move_filaments(y, h_s));
   worst = std::max(worst, move_pins(y, two, s, h_s));
+  forces_ = static_cast<const TwoModes::Forces&>(s);
   next_[Slot::kInput] = y[Slot::kInput] + last_end[0];
   next_[Slot::kBus] = y[Slot::kBus] + last_end[1];
   keep_books(y, two, s, h_s);
@@ -216,8 +217,12 @@ void GateStepper::place_pins(const Vector& y, const TwoModes::Step& s, double h_
   for (std::size_t i = 0; i < system_->params().sense.size(); ++i) {
     const std::size_t slot = system_->first_sense() + i;
     const SensePoint& q = pins_[i];
-    followers_[i] = {s, h_s * q.pin_d_pin};
+    followers_[i].go_over(s, h_s * q.pin_d_pin);
     const Phi<4>& phi = followers_[i].phi;
+    if (q.pin_d_node == 0.0) {
+      next_[slot] = y[slot] + h_s * phi[1] * q.pin_per_s;
+      continue;
+    }
     const SenseNode sensed = system_->parts().sense[i].node();
     const Excursion node = is_current(sensed) ? Excursion{} : sensed == SenseNode::kPanelInput ? input : bus;
     const double curved_v = 3.0 * node.end_v - 6.0 * node.mean_v;
@@ -244,24 +249,11 @@ double GateStepper::move_pins(const Vector& y, const TwoModes& two, const TwoMod
     missed_v_per_s_[i] = rate_miss;
     const double more_v = h_s * 2.0 * pin.phi[3] * rate_miss;
     worst = std::max(worst, std::abs(more_v) * inverse_tolerance_[slot]);
-    const double followed = Gram::dot(pin.led_by(s), way);
-    next_[slot] = y[slot] + h_s * (pin.phi[1] * q.pin_per_s + q.pin_d_node * followed) + more_v;
+    const double followed = q.pin_d_node == 0.0 ? 0.0 : q.pin_d_node * Gram::dot(pin.led_by(s), way);
+    next_[slot] = y[slot] + h_s * (pin.phi[1] * q.pin_per_s + followed) + more_v;
+    driven_[i] = way;
   }
   return worst;
-}
-
-// With ways.two, those of the step.
-void GateStepper::tell_driven(const Vector& y, PinWays& ways) const {
-  ways.length_s = length_s_;
-  ways.bend_v_per_s = nodes_per_s(bend_);
-  ways.twist_v_per_s = nodes_per_s(twist_);
-  const double bus_stage_v = stage_.second - y[Slot::kBus];
-  for (std::size_t i = 0; i < system_->params().sense.size(); ++i) {
-    PinWays::Way& way = ways.of[i];
-    way.missed_v_per_s = missed_v_per_s_[i];
-    way.start = pins_[i];
-    way.driven = way_of(system_->parts().sense[i].node(), ways.two, length_s_, bus_stage_v);
-  }
 }
 
 double GateStepper::move_filaments(const Vector& y, double h_s) {

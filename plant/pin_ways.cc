@@ -1,22 +1,117 @@
 #include "plant/pin_ways.h"
 
+#include <algorithm>
+#include <cmath>
+
 #include "plant/core/gram.h"
 
 namespace dawnrig::plant {
+namespace {
 
-double PinWays::moved_v(std::size_t pin, double t_s) const {
+// Below it a rate, times the length of the step, is slow: a series without its eighth power is then right to 3e-12.
+constexpr double kSlowRate = 0.1;
+// What a way's powers and exponentials may come to while they cancel out to millivolts: 1e-13 of it are lost.
+constexpr double kMostV = 100.0;
+constexpr double kUnseenV = 1e-12;
+constexpr double kGone = -35.0;  // exp() of it, times kMostV, is below 1e-13
+constexpr std::array<double, 9> kInverse{0.0, 1.0, 1.0 / 2, 1.0 / 3, 1.0 / 4, 1.0 / 5, 1.0 / 6, 1.0 / 7, 1.0 / 8};
+
+// By how much something that decays or grows with that rate over the step moves a pin; not a number is seen.
+bool may_be_seen(double rate, double by) {
+  return !(std::abs(by) < kUnseenV && rate < 1.0);
+}
+
+}  // namespace
+
+double PinWays::moved_by_phi_v(std::size_t pin, double t_s) const {
   const Way& way = of[pin];
-  const double share = t_s / length_s;
+  const double share = t_s / length_s_;
   const double squared = share * share;
   const double cubed = squared * share;
-  TwoModes::Step s = two.over(t_s);
-  static_cast<void>(two.bend(s, t_s, {squared * bend_v_per_s[0], squared * bend_v_per_s[1]},
-                             {cubed * twist_v_per_s[0], cubed * twist_v_per_s[1]}));
+  const TwoModes::Step s = TwoModes::part(forces_, share);
   const TwoModes::Follower follower{s, t_s * way.start.pin_d_pin};
   const Along driven{way.driven[0],         way.driven[1],           way.driven[2],
                      share * way.driven[3], squared * way.driven[4], cubed * way.driven[5]};
   return t_s * (follower.phi[1] * way.start.pin_per_s + way.start.pin_d_node * Gram::dot(follower.led_by(s), driven) +
                 2.0 * follower.phi[3] * squared * way.missed_v_per_s);
+}
+
+double PinWays::Sum::at(double share) const {
+  double v = 0.0;
+  for (std::size_t k = powers; k > 0; --k) v = (v + power_v[k - 1]) * share;
+  for (std::size_t i = 0; i < decays; ++i) {
+    const double z = decay_v[i].rate * share;
+    v += decay_v[i].by * ((z < kGone ? 0.0 : std::exp(z)) - 1.0);
+  }
+  return v;
+}
+
+// Of x' = rate x + the sum of force[k] share^k.
+PinWays::Response PinWays::response(double rate, const Powers& force, std::size_t forces) {
+  Response x;
+  if (std::abs(rate) < kSlowRate) {
+    double last = 0.0;
+    for (std::size_t k = 0; k < kPowers; ++k) {
+      last = (rate * last + force[k]) * kInverse[k + 1];
+      x.power[k] = last;
+    }
+    return x;
+  }
+  const double inverse = 1.0 / rate;
+  double above = 0.0;
+  for (std::size_t k = forces; k > 0; --k) {
+    above = (static_cast<double>(k) * above - force[k - 1]) * inverse;
+    if (k > 1) x.power[k - 2] = above;
+  }
+  x.by = -above;
+  return x;
+}
+
+void PinWays::lay_out_modes() {
+  for (std::size_t m = 0; m < 2; ++m) {
+    modes_[m] = response(forces_.z[m], {forces_.r0[m], forces_.r1[m], forces_.r2[m], forces_.r3[m]}, 4);
+  }
+  modes_laid_out_ = true;
+}
+
+void PinWays::lay_out(std::size_t pin) {
+  if (!modes_laid_out_) lay_out_modes();
+  const Way& way = of[pin];
+  const double own = length_s_ * way.start.pin_d_pin;
+  const double led = length_s_ * way.start.pin_d_node;
+  Powers force{length_s_ * way.start.pin_per_s + led * way.driven[0], led * way.driven[3],
+               led * way.driven[4] + length_s_ * way.missed_v_per_s, led * way.driven[5]};
+  std::size_t forces = 4;
+  Sum& sum = sums_[pin];
+  sum.decays = 0;
+  double own_by = 0.0;
+  double whole_v = 0.0;
+  const auto decay = [&](double rate, double by) {
+    if (!may_be_seen(rate, by)) return;
+    sum.decay_v[sum.decays++] = {rate, by};
+    whole_v += std::abs(by);
+  };
+  for (std::size_t m = 0; m < 2; ++m) {
+    const double share = led * way.driven[m + 1];
+    if (share == 0.0) continue;
+    const double z = forces_.z[m];
+    const double by = share * modes_[m].by;
+    if (std::abs(z) < kSlowRate) forces = kPowers;
+    for (std::size_t k = 1; k < kPowers; ++k) force[k] += share * modes_[m].power[k - 1];
+    if (!may_be_seen(z, by)) continue;
+    force[0] -= by;
+    decay(z, by / (z - own));
+    own_by -= by / (z - own);
+  }
+  const Response alone = response(own, force, forces);
+  decay(own, alone.by + own_by);
+  sum.power_v = alone.power;
+  sum.powers = 0;
+  for (std::size_t k = 0; k < kPowers; ++k) {
+    whole_v += std::abs(sum.power_v[k]);
+    if (std::abs(sum.power_v[k]) > kUnseenV) sum.powers = k + 1;
+  }
+  form_[pin] = whole_v < kMostV ? Form::kSum : Form::kPhi;
 }
 
 }  // namespace dawnrig::plant

@@ -3,6 +3,7 @@
 
 #include <array>
 #include <cstddef>
+#include <cstdint>
 
 #include "plant/circuit_point.h"
 #include "plant/core/two_modes.h"
@@ -12,7 +13,13 @@ namespace dawnrig::plant {
 /// The closed forms that GateStepper draws over a step, asked for before its end: the nodes' modes under the same
 /// forces, each pin after its node or current. What the step found a pin to miss at its end grows with the square of
 /// the time. At the end it is the step's own solution. Checked in tests/plant/foresight_test.cc.
-struct PinWays {
+///
+/// Who asks for a pin asks several times in a step. A way is therefore laid out when it is first asked for: as powers
+/// of the time and what decays exponentially, without those parts of it that nobody could see. Where that form would
+/// cost digits, as of a mode that is nearly as quick as the pin, the phi functions are worked out each time instead.
+/// Checked in tests/plant/pin_ways_test.cc.
+class PinWays {
+ public:
   struct Way {
     double start_v{};
     double missed_v_per_s{};  ///< at the end of the step, by the straight lines
@@ -20,13 +27,58 @@ struct PinWays {
     Along driven{};  ///< what drives it, as of the whole step
   };
 
-  /// How far a pin has come from its start, t_s after the step's.
-  [[nodiscard]] double moved_v(std::size_t pin, double t_s) const;
+  /// Another step, whose ways are yet to be told: of that length, with its modes as they were bent.
+  void begin(double length_s, const TwoModes::Forces& forces) {
+    length_s_ = length_s;
+    per_length_s_ = 1.0 / length_s;
+    forces_ = forces;
+    modes_laid_out_ = false;
+    form_.fill(Form::kNotYet);
+  }
 
-  double length_s{};
-  TwoModes two{TwoNodes{Capacitor{1.0}, Capacitor{1.0}, 0.0, 0.0, 0.0}, {}, {}};
-  TwoModes::Pair bend_v_per_s{}, twist_v_per_s{};
+  /// How far a pin has come from its start, t_s after the step's; within 1e-10 V.
+  [[nodiscard]] double moved_v(std::size_t pin, double t_s) {
+    if (form_[pin] == Form::kNotYet) lay_out(pin);
+    return form_[pin] == Form::kSum ? sums_[pin].at(t_s * per_length_s_) : moved_by_phi_v(pin, t_s);
+  }
+  /// The same without what is laid out, to rounding.
+  [[nodiscard]] double moved_by_phi_v(std::size_t pin, double t_s) const;
+  /// Whether the way of a pin that was asked for is laid out as powers and exponentials; and in how many parts.
+  [[nodiscard]] bool is_sum(std::size_t pin) const { return form_[pin] == Form::kSum; }
+  [[nodiscard]] std::size_t parts(std::size_t pin) const { return sums_[pin].powers + sums_[pin].decays; }
+
   std::array<Way, kMaxSense> of;
+
+ private:
+  static constexpr std::size_t kPowers = 8;
+  using Powers = std::array<double, kPowers>;
+
+  // Something at rest before the step: power[k] share^(k+1) together with by (exp(rate share) - 1).
+  struct Decay {
+    double rate{}, by{};
+  };
+  struct Response {
+    Powers power{};
+    double by{};
+  };
+  struct Sum {
+    Powers power_v{};
+    std::array<Decay, 3> decay_v{};
+    std::size_t powers{}, decays{};
+    [[nodiscard]] double at(double share) const;
+  };
+  enum class Form : std::uint8_t { kNotYet, kSum, kPhi };
+
+  [[nodiscard]] static Response response(double rate, const Powers& force, std::size_t forces);
+  void lay_out_modes();
+  void lay_out(std::size_t pin);
+
+  double length_s_{}, per_length_s_{};
+  TwoModes::Forces forces_;
+  bool modes_laid_out_{false};
+  std::array<Response, 2> modes_;
+  std::array<Form, kMaxSense> form_{};
+  std::array<Sum, kMaxSense> sums_;
 };
 
 }  // namespace dawnrig::plant

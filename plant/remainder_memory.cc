@@ -180,11 +180,10 @@ bool TransitionMemory::run_remainder(CircuitRun& run, const Transition& t, const
   std::size_t node = 0;
   for (std::size_t i = 0; i < r.steps_; ++i) {
     const Nanos end = r.end_of(i, span);
-    const Vector from = y;
     PinWays ways;
     for (std::size_t k = 0; k < pins; ++k) ways.of[k].start_v = y[system.first_sense() + k];
     if (!stepper.forced(y, end - at)) return false;
-    stepper.tell_ways(from, ways);
+    stepper.tell_ways(ways);
     if (i == 0) begin_pins(ways, how.middle, r, out);
     const double most = i + 1 == r.steps_ ? 1.0 : in_seconds(end) / in_seconds(how.length);
     for (; node < how.nodes.size() && how.nodes[node] <= most; ++node) {
@@ -192,7 +191,7 @@ bool TransitionMemory::run_remainder(CircuitRun& run, const Transition& t, const
       for (std::size_t k = 0; k < pins; ++k) {
         const double fading_v = out[Remainder::kFadesAt + k] * r.faded(k, since_s);
         out[Remainder::kNodesAt + node * kMaxSense + k] =
-            ways.of[k].start_v + ways.moved_v(k, since_s - in_seconds(at)) - fading_v;
+            ways.of[k].start_v + ways.moved_by_phi_v(k, since_s - in_seconds(at)) - fading_v;
       }
     }
     if (!stepper.look(y)) return false;

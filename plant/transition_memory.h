@@ -35,6 +35,12 @@ class TransitionMemory {
   /// What the run under the conditions of the last run_under() foresees.
   [[nodiscard]] Foresight& ahead(bool gate_on) { return runs_[gate_on ? 1 : 0]->ahead; }
 
+  /// Whether that is the way of the pins at an instant, from a circuit that stands at `now`.
+  [[nodiscard]] bool foresees(bool gate_on, Nanos now, const Conditions::Sun& sun, Nanos at) const {
+    const std::optional<CircuitRun>& run = runs_[gate_on ? 1 : 0];
+    return run && run->ahead.covers(now, sun, at);
+  }
+
   /// What is known of a place: nothing, or a transition and where in its cell the place is.
   struct Recalled {
     const Transition* transition{nullptr};

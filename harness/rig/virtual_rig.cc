@@ -283,7 +283,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
   }
   /// Near enough to an instant that a pin can be sampled there.
   void approach(Nanos at) {
-    if (circuit_.foresees(state_, conditions_, at, memory_)) return;
+    if (plant::Circuit::foresees(state_, conditions_, at, memory_)) return;
     move_to(at, [this, at] {
       const device::Cycle edge = std::min(device_->next_timed_edge(), cycle_at(stop_));
       const plant::Sight sight{at, std::min(time_at(edge), stop_)};

@@ -76,15 +76,20 @@ class TwoModes {
                   : Pair{std::abs(sine_ * far * first_.per_root_f), std::abs(cosine_ * far * second_.per_root_f)};
   }
 
+  /// What acts on the modes over a step: their rates, and the forces on them, times h.
+  struct Forces {
+    Pair z{}, r0{}, r1{}, r2{}, r3{};
+  };
   /// One length of step: what the modes do over it, first without, then with a curvature d.
-  struct Step {
-    std::array<double, 2> z{};
+  struct Step : Forces {
     std::array<Phi<8>, 2> phi;
-    Pair r0{}, r1{}, r2{}, r3{};  // forces times h
-    Pair end{}, mean{};           // of the modes
+    Pair end{}, mean{};  // of the modes
   };
   [[nodiscard]] Step over(double h_s) const {
-    Step s{{h_s * rate_[0], h_s * rate_[1]}, {Phi<8>{h_s * rate_[0]}, Phi<8>{h_s * rate_[1]}}, {}, {}, {}, {}, {}, {}};
+    Step s{{{h_s * rate_[0], h_s * rate_[1]}, {}, {}, {}, {}},
+           {Phi<8>{h_s * rate_[0]}, Phi<8>{h_s * rate_[1]}},
+           {},
+           {}};
     for (std::size_t m = 0; m < 2; ++m) {
       const Phi<8>& p = s.phi[m];
       s.r0[m] = h_s * start_[m];
@@ -109,6 +114,21 @@ class TwoModes {
     }
     return to_nodes(moved);
   }
+  /// The first part of a step, by its share of the whole; of that, all but the mean.
+  [[nodiscard]] static Step part(const Forces& whole, double share) {
+    Step s{{}, {Phi<8>{share * whole.z[0]}, Phi<8>{share * whole.z[1]}}, {}, {}};
+    const double squared = share * share;
+    for (std::size_t m = 0; m < 2; ++m) {
+      const Phi<8>& p = s.phi[m];
+      s.z[m] = share * whole.z[m];
+      s.r0[m] = share * whole.r0[m];
+      s.r1[m] = squared * whole.r1[m];
+      s.r2[m] = squared * share * whole.r2[m];
+      s.r3[m] = squared * squared * whole.r3[m];
+      s.end[m] = p[1] * s.r0[m] + p[2] * s.r1[m] + 2.0 * p[3] * s.r2[m] + 6.0 * p[4] * s.r3[m];
+    }
+    return s;
+  }
   /// Where the modes are at half the step, before any curvature; and what a steady force adds to that at its end.
   [[nodiscard]] Pair half_way(const Step& s) const {
     Pair half{};
@@ -129,6 +149,13 @@ class TwoModes {
   struct Follower {
     Follower() = default;
     Follower(const Step& s, double rate) : z{apart(s, rate)}, phi{z} {}
+    /// Goes over to another step; little to do where both are of one length.
+    void go_over(const Step& s, double rate) {
+      const double own = apart(s, rate);
+      if (own == z) return;
+      z = own;
+      phi = Phi<4>{own};
+    }
     /// From rest, where x is at the end of the step for each w that runs along it.
     [[nodiscard]] Along led_by(const Step& s) const {
       const Along steady{phi[1], 0.0, 0.0, phi[2], 2.0 * phi[3], 6.0 * phi[4]};

@@ -78,10 +78,10 @@ double resting_pin_v(const SenseParams& params, double node_v_or_degc_or_a, doub
 
 SenseChannel::SenseChannel(const SenseParams& checked)
     : node_{checked.node},
+      tight_{checked.pin_leak_a == 0.0},
       pin_leak_a_{checked.pin_leak_a},
       leak_warmth_per_k_{checked.pin_leak_doubling_k > 0.0 ? kLn2 / checked.pin_leak_doubling_k : 0.0} {
   if (const auto* divider = std::get_if<DividerParams>(&checked.network)) {
-    plain_ = checked.pin_leak_a == 0.0;
     top_s_ = 1.0 / divider->r_top_ohm;
     bottom_s_ = 1.0 / divider->r_bottom_ohm;
     per_farad_ = 1.0 / divider->capacitance_f;
@@ -215,11 +215,23 @@ SensePoint SenseChannel::in_general(double pin_v, const SenseWorld& world, Scrat
     q.pin_per_s += kShortS * (held_v - pin_v);
     q.pin_d_pin -= kShortS;
   }
+  per_farad(q);
+  return q;
+}
+
+// In general, digit by digit, but that nothing acts on the pin beside its network.
+SensePoint SenseChannel::within_rails(double pin_v, const SenseWorld& world, Scratch& scratch) const {
+  SensePoint q;
+  network_at(pin_v, world, scratch, q);
+  per_farad(q);
+  return q;
+}
+
+void SenseChannel::per_farad(SensePoint& q) const {
   q.pin_per_s *= per_farad_;
   q.pin_d_node *= per_farad_;
   q.pin_d_pin *= per_farad_;
   q.pin_d_degc *= per_farad_;
-  return q;
 }
 
 }  // namespace dawnrig::plant

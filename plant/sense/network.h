@@ -99,10 +99,11 @@ class SenseChannel {
     AnchoredExp thermistor, leak_warmth;
   };
   [[nodiscard]] SensePoint at(double pin_v, const SenseWorld& world, Scratch& scratch) const {
-    if (!plain_ || world.fault != SenseFaultKind::kNone || !(pin_v >= -kPinBeyondRailV) ||
+    if (!tight_ || world.fault != SenseFaultKind::kNone || !(pin_v >= -kPinBeyondRailV) ||
         !(pin_v <= world.supply_v + kPinBeyondRailV)) {
       return in_general(pin_v, world, scratch);
     }
+    if (kind_ != Kind::kDivider) return within_rails(pin_v, world, scratch);
     const double node_a = top_s_ * (world.node_v - pin_v);  // a sound divider within its rails: most of all calls
     return {node_a,
             top_s_,
@@ -120,13 +121,15 @@ class SenseChannel {
  private:
   enum class Kind : std::uint8_t { kDivider, kOffset, kThermistor, kAmplifier };
   [[nodiscard]] SensePoint in_general(double pin_v, const SenseWorld& world, Scratch& scratch) const;
+  [[nodiscard]] SensePoint within_rails(double pin_v, const SenseWorld& world, Scratch& scratch) const;
+  void per_farad(SensePoint& q) const;
   void network_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;
   void thermistor_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;
   void leak_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;
 
   SenseNode node_;
   Kind kind_{Kind::kDivider};
-  bool plain_{false};     // a divider whose pin does not leak
+  bool tight_;            // its pin does not leak
   double top_s_{0.0};     // conductance of r_top, or of the fixed resistor at a thermistor
   double bottom_s_{0.0};  // of r_bottom, or of the thermistor at 25 degC
   double per_farad_{0.0};
