@@ -106,8 +106,12 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, T
   if (after_edge(state, conditions) && !run.slow.fuses()) {
     const auto known = memory.look_up(run, y);
     if (known.transition != nullptr) {
-      const double battery_a = run.system.battery_a(y);
-      return seen(state, conditions, y, run.system, known.transition->at_edge(*known.away), battery_a);
+      std::optional<Probes>& shown = memory.shown_there(conditions.gate_on);
+      if (!shown) {
+        const double battery_a = run.system.battery_a(y);
+        shown = seen(state, conditions, y, run.system, known.transition->at_edge(*known.away), battery_a);
+      }
+      return *shown;
     }
   }
   run.stepper.go_on_from(y);

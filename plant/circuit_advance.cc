@@ -92,7 +92,7 @@ class Advance {
       if (const auto known = interval_to(until);
           known.transition != nullptr && at - state_.now >= known.transition->length()) {
         ahead_.keep_remembered(state_.now, until, conditions_.sun, *known.remainder);
-        return stand();
+        return AdvanceStatus::kOk;  // where it was
       }
       stepper_.go_on_from(y_);
     }
@@ -137,14 +137,11 @@ class Advance {
       charge_up_to(first.steps(), first, *known.away, turn);
       charge_remainder(known, turn);
     }
-    Probes at_edge;
     const bool as_one = observer_ != nullptr && observer_->takes_stretches();
-    if (as_one) {
-      put();
-      at_edge = seen(state_, conditions_, y_, system_, first.at_edge(*known.away), system_.battery_a(y_));
-    }
+    Probes at_edge;
+    if (as_one) at_edge = shown_at_edge(first, *known.away);
     first.pass_but_for_sample(*known.away, system_, y_);
-    known.remainder->pass(*known.rest_away, known.span, system_, y_);
+    const Transition::Sample at_end = known.remainder->pass(*known.rest_away, known.span, system_, y_);
     state_.now = edge + known.whole();
     const double battery_a = system_.battery_a(y_);
     if (turn.any) {
@@ -159,11 +156,19 @@ class Advance {
     follow_slow(end);
     if (observer_ == nullptr) return;
     put();
-    const Transition::Sample at_end = known.remainder->sample(known.remainder->steps() - 1, *known.rest_away, known.span);
     if (!as_one) return tell(at_end, battery_a);
     const Probes probes = seen(state_, conditions_, y_, system_, at_end, battery_a);
     observer_->on_stretch(state_, conditions_, probes,
                           RememberedStretch{system_, from_, known, {edge, at_edge, probes, conditions_.supply_v}});
+  }
+
+  // Of y_ that is there.
+  [[nodiscard]] Probes shown_at_edge(const Transition& known, const Transition::Away& away) {
+    std::optional<Probes>& shown = memory_->shown_there(conditions_.gate_on);
+    if (!shown) return seen(state_, conditions_, y_, system_, known.at_edge(away), system_.battery_a(y_));
+    const Probes probes = *shown;
+    shown.reset();
+    return probes;
   }
 
   void charge_remainder(const TransitionMemory::Interval& known, Turn& turn) {

@@ -28,13 +28,13 @@ constexpr Values kWeights = weights();
 constexpr double kFaded = -40.0;  // e to that is nothing
 
 // Lagrange's form: products of distances from the left and from the right.
-double through_nodes(const Values& values, double share) {
+double through_nodes(const std::array<double, Remainder::kOfPin>& values, double share) {
   Values right{};
   right.back() = 1.0;
   for (std::size_t i = right.size() - 1; i > 0; --i) right[i - 1] = right[i] * (share - kNodeShares[i]);
   double left = 1.0;
   double sum = 0.0;
-  for (std::size_t i = 0; i < values.size(); ++i) {
+  for (std::size_t i = 0; i < right.size(); ++i) {
     sum += values[i] * kWeights[i] * left * right[i];
     left *= share - kNodeShares[i];
   }
@@ -80,39 +80,41 @@ Transition::Sample Remainder::sample(std::size_t i, const Away& away, const Span
   const auto f = figures<Transition::kOfStep>(from, away, span.longer_s);
   const double since_s = in_seconds(end_of(i, span));
   Sample s{f[0], f[1], f[2], f[3], f[4], f[5], f[6], span.net_before_ah + since_s * f[7], {}};
-  const auto fades = figures<kMaxSense>(kFadesAt, away, span.longer_s);
   const double* const own = row(columns_ + 2);
   for (std::size_t k = 0; k < pins_; ++k) {
-    const double fading_v = fades[k] + own[kFadesAt + k] * away.pin_v[k];
-    s.pin_v[k] = f[Transition::kShown + k] + own[from + Transition::kShown + k] * away.pin_v[k] +
-                 fading_v * faded(k, since_s);
+    s.pin_v[k] = f[Transition::kShown + k] + own[from + Transition::kShown + k] * away.pin_v[k];
+    const double left = faded(k, since_s);
+    if (left != 0.0) s.pin_v[k] += left * figure(fades_at(k), k, away, span.longer_s);
   }
   return s;
 }
 
-void Remainder::pass(const Away& away, const Span& span, const CircuitSystem& system, Vector& y) const {
+Transition::Sample Remainder::pass(const Away& away, const Span& span, const CircuitSystem& system, Vector& y) const {
   const double h_s = in_seconds(span.whole);
-  Transition::stand_at(sample(steps_ - 1, away, span), system, y);
+  const Sample end = sample(steps_ - 1, away, span);
+  Transition::stand_at(end, system, y);
   Transition::move_cells(span.whole, system, y);
   const auto per_s = figures<Transition::kOfEnd>(kMovedAt, away, span.longer_s);
   const double* moves_per_s = per_s.data();
   for (const std::size_t slot : Transition::kMoving) y[slot] += h_s * *moves_per_s++;
   for (std::size_t k = 0; k < loads_; ++k) y[Slot::kFirstLoad + k] += h_s * *moves_per_s++;
+  return end;
 }
 
 double Remainder::pin_v(std::size_t pin, const Away& away, const Span& span, Nanos after) const {
-  const auto at = [&](std::size_t from) {
-    const double* figure = row(0) + from;
-    double v = *figure;
-    for (std::size_t c = 0; c < columns_; ++c) v += *(figure += kWide) * away.of[c];
-    return v + figure[kWide] * span.longer_s + figure[2 * kWide] * away.pin_v[pin];
-  };
-  Values values{};
-  for (std::size_t k = 0; k < kNodes; ++k) values[k] = at(kNodesAt + k * kMaxSense + pin);
-  const double smooth_v =
-      through_nodes(values, static_cast<double>(after.count()) / static_cast<double>(span.whole.count()));
+  auto f = figures<kOfPin>(node_at(pin, 0), away, span.longer_s);
+  const double* const own = row(columns_ + 2) + node_at(pin, 0);
+  for (std::size_t k = 0; k < kOfPin; ++k) f[k] += own[k] * away.pin_v[pin];
+  const double smooth_v = through_nodes(f, static_cast<double>(after.count()) / static_cast<double>(span.whole.count()));
   const double left = faded(pin, in_seconds(after));
-  return left == 0.0 ? smooth_v : smooth_v + left * at(kFadesAt + pin);
+  return left == 0.0 ? smooth_v : smooth_v + left * f[kNodes];
+}
+
+double Remainder::figure(std::size_t at, std::size_t pin, const Away& away, double longer_s) const {
+  const double* figure = row(0) + at;
+  double sum = *figure;
+  for (std::size_t c = 0; c < columns_; ++c) sum += *(figure += kWide) * away.of[c];
+  return sum + figure[kWide] * longer_s + figure[2 * kWide] * away.pin_v[pin];
 }
 
 double Remainder::faded(std::size_t pin, double since_s) const {

@@ -45,23 +45,30 @@ class Remainder {
   [[nodiscard]] double lowest_v() const { return lowest_v_; }
   [[nodiscard]] double highest_v() const { return highest_v_; }
   [[nodiscard]] Sample sample(std::size_t i, const Away& away, const Span& span) const;
-  /// All unknowns but the sun, from the end of a transition on of which only the sample may be missing.
-  void pass(const Away& away, const Span& span, const CircuitSystem& system, Vector& y) const;
+  /// All unknowns but the sun, from the end of a transition on of which only the sample may be missing. Returns the end's.
+  Sample pass(const Away& away, const Span& span, const CircuitSystem& system, Vector& y) const;
   /// A pin so long after the transition.
   [[nodiscard]] double pin_v(std::size_t pin, const Away& away, const Span& span, Nanos after) const;
   /// A pin and its network when the remainder begins.
   [[nodiscard]] const SensePoint& pin_start(std::size_t pin) const { return pin_start_[pin]; }
 
   static constexpr std::size_t kMovedAt = kMostSteps * Transition::kOfStep;
-  static constexpr std::size_t kNodesAt = kMovedAt + Transition::kOfEnd;
-  static constexpr std::size_t kFadesAt = kNodesAt + kNodes * kMaxSense;
-  static constexpr std::size_t kWide = kFadesAt + kMaxSense;
+  static constexpr std::size_t kPinsAt = kMovedAt + Transition::kOfEnd;
+  static constexpr std::size_t kOfPin = kNodes + 2;  ///< even, for the sake of vectors
+  static constexpr std::size_t kWide = kPinsAt + kOfPin * kMaxSense;
+  /// Where a row has a pin at a node, and what fades of it.
+  [[nodiscard]] static constexpr std::size_t node_at(std::size_t pin, std::size_t node) {
+    return kPinsAt + pin * kOfPin + node;
+  }
+  [[nodiscard]] static constexpr std::size_t fades_at(std::size_t pin) { return node_at(pin, kNodes); }
 
  private:
   friend class TransitionMemory;
 
   template <std::size_t kFigures>
   [[nodiscard]] std::array<Figure, kFigures> figures(std::size_t from, const Away& away, double longer_s) const;
+  /// One of a pin's.
+  [[nodiscard]] Figure figure(std::size_t at, std::size_t pin, const Away& away, double longer_s) const;
   /// How much is left of what fades at a pin.
   [[nodiscard]] double faded(std::size_t pin, double since_s) const;
   [[nodiscard]] double* row(std::size_t i) { return rows_.data() + i * kWide; }

@@ -1,8 +1,6 @@
 // Finds what is left of a gate interval after a transition: see remainder.h.
 #include <algorithm>
 #include <cmath>
-#include <cstdio>
-#include <cstdlib>
 
 #include "plant/gate_stepper.h"
 #include "plant/transition_memory.h"
@@ -16,13 +14,10 @@ using namespace place;
 // Lengths of a cell: two steps of an 8-bit duty at 490 Hz. A loop at rest takes turns between neighbours.
 constexpr Nanos kLengthGrid{16'000};
 // A transition hardly feels these; what comes after it does, in the books and at a thermistor's pin.
-struct CellPart {
-  std::size_t slot;
-  double width;
-};
 constexpr double kPart = 0.25;
-constexpr std::array kFiner{CellPart{Slot::kBatteryDegc, kPart * kBatteryGridK},
-                            CellPart{Slot::kCellDegc, kPart * kCellGridK}};
+bool wants_finer_cells(std::size_t slot) {
+  return slot == Slot::kBatteryDegc || slot == Slot::kCellDegc || slot >= Slot::kFirstLoad;
+}
 constexpr int kVisitsToBuild = 8;
 constexpr double kBookBendPerS = 4e-4;  // in a longer one the books may bend by more
 constexpr double kFirstStepS = 2.5e-3;
@@ -52,9 +47,7 @@ TransitionMemory::Interval TransitionMemory::interval(CircuitRun& run, const Vec
   const Nanos length = whole - entry.transition.length();
   const std::int64_t cell = length / kLengthGrid;
   if (cell < 1) return {};
-  Vector part = entry.transition.middle_;
-  for (const auto& [slot, width] : kFiner) part[slot] = middle_of(y[slot], width);
-  KnownRemainder& known = remainder_of(entry, cell, part);
+  KnownRemainder& known = remainder_of(entry, cell, part_of_cell(run.system, entry.transition, y));
   known.last = ++clock_;
   if (known.use == Use::kNone) {
     if (++known.visits < kVisitsToBuild) return {};
@@ -82,6 +75,16 @@ double TransitionMemory::pin_v(bool gate_on, std::size_t pin, Nanos after_edge) 
   return known.remainder->pin_v(pin, *known.rest_away, known.span, after_edge - known.transition->length());
 }
 
+// The middle of the finer cell.
+Vector TransitionMemory::part_of_cell(const CircuitSystem& system, const Transition& t, const Vector& y) {
+  Vector middle = t.middle_;
+  for (std::size_t c = 0; c < t.columns_; ++c) {
+    const std::size_t slot = t.column_slot_[c];
+    if (wants_finer_cells(slot)) middle[slot] = middle_of(y[slot], kPart * grid(slot, system.first_sense()));
+  }
+  return middle;
+}
+
 TransitionMemory::KnownRemainder& TransitionMemory::remainder_of(const Entry& entry, std::int64_t cell,
                                                                  const Vector& part) {
   std::uint64_t hash = (entry.serial ^ static_cast<std::uint64_t>(cell) << 20U) * 1099511628211ULL;
@@ -89,10 +92,7 @@ TransitionMemory::KnownRemainder& TransitionMemory::remainder_of(const Entry& en
   KnownRemainder* const set = remainders_.data() + (hash % kRemainderSets) * kWays;
   KnownRemainder* oldest = set;
   for (KnownRemainder* each = set; each != set + kWays; ++each) {
-    const bool same_part = std::all_of(kFiner.begin(), kFiner.end(), [&](const CellPart& finer) {
-      return each->remainder.middle_[finer.slot] == part[finer.slot];
-    });
-    if (each->of == entry.serial && each->cell == cell && same_part) return *each;
+    if (each->of == entry.serial && each->cell == cell && each->remainder.middle_ == part) return *each;
     if (each->last < oldest->last) oldest = each;
   }
   oldest->of = entry.serial;
@@ -115,7 +115,7 @@ bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, Nanos middl
   const double start_v = unknowns_at(run.system, r.middle_, conditions_.gate_on)[Slot::kBus];
   r.lowest_v_ = r.highest_v_ = 0.0;
   for (std::size_t i = 0; i < r.steps_; ++i) {
-    const double moved_v = middle_out_[i * Transition::kOfStep + kBusShown] - start_v;
+    const double moved_v = middle_out_[i * Transition::kOfStep + Transition::kBusShown] - start_v;
     r.lowest_v_ = std::min(r.lowest_v_, moved_v - kBusGridV);
     r.highest_v_ = std::max(r.highest_v_, moved_v + kBusGridV);
   }
@@ -123,19 +123,18 @@ bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, Nanos middl
     if (!differentiate(run, t, c, r)) return false;
   }
   // Rates bend over the whole length.
-  for (std::size_t k = Remainder::kMovedAt; k < Remainder::kNodesAt; ++k) bend_[k] *= in_seconds(middle);
+  for (std::size_t k = Remainder::kMovedAt; k < Remainder::kPinsAt; ++k) bend_[k] *= in_seconds(middle);
   for (std::size_t i = 0; i < r.steps_; ++i) {
     bend_[i * Transition::kOfStep + Transition::kNetShown] *= r.share_[i] * in_seconds(middle);
   }
   bool straight = moved_straight(bend_.data() + Remainder::kMovedAt, r.loads_, std::max(1.0, in_seconds(middle) / kBookBendPerS));
   for (std::size_t i = 0; i < r.steps_; ++i) straight &= shown_straight(bend_.data() + i * Transition::kOfStep);
-  for (std::size_t i = 0; i < Remainder::kNodes * kMaxSense; ++i) {
-    // A pin that forgets slowly adds up what it misses.
-    const double forgets = std::min(1.0, -r.pin_start_[i % kMaxSense].pin_d_pin * in_seconds(middle));
-    straight &= bend_[Remainder::kNodesAt + i] <= kMostBendOfPinV * forgets;
-    if (getenv("DBG") && bend_[Remainder::kNodesAt + i] > kMostBendOfPinV * forgets) fprintf(stderr,"pin %zu node %zu bends %.2e forgets %.3f\n", i%kMaxSense, i/kMaxSense, bend_[Remainder::kNodesAt + i], forgets);
+  for (std::size_t pin = 0; pin < r.pins_; ++pin) {
+    // One that forgets slowly adds up what it misses.
+    const double forgets = std::min(1.0, -r.pin_start_[pin].pin_d_pin * in_seconds(middle));
+    const double* const bends_v = bend_.data() + Remainder::node_at(pin, 0);
+    straight &= *std::max_element(bends_v, bends_v + Remainder::kNodes) <= kMostBendOfPinV * forgets;
   }
-  if(getenv("DBG")){ for(std::size_t k=0;k<Remainder::kWide;++k) if (bend_[k]>1e-6) fprintf(stderr,"%zu:%.2e ",k,bend_[k]); fprintf(stderr,"\nsteps %zu straight %d pins %d\n",r.steps_,straight,pins_between_nodes(run,t,r)); }
   return straight && pins_between_nodes(run, t, r);
 }
 
@@ -160,7 +159,7 @@ void TransitionMemory::begin_pins(const PinWays& ways, bool middle, Remainder& r
     const SensePoint& start = ways.of[k].start;
     if (middle) r.pin_start_[k] = start;
     const double rate_per_s = r.pin_start_[k].pin_d_pin;
-    out[Remainder::kFadesAt + k] = rate_per_s < 0.0 ? start.pin_per_s / rate_per_s : 0.0;
+    out[Remainder::fades_at(k)] = rate_per_s < 0.0 ? start.pin_per_s / rate_per_s : 0.0;
   }
 }
 
@@ -189,8 +188,8 @@ bool TransitionMemory::run_remainder(CircuitRun& run, const Transition& t, const
     for (; node < how.nodes.size() && how.nodes[node] <= most; ++node) {
       const double since_s = how.nodes[node] * in_seconds(how.length);
       for (std::size_t k = 0; k < pins; ++k) {
-        const double fading_v = out[Remainder::kFadesAt + k] * r.faded(k, since_s);
-        out[Remainder::kNodesAt + node * kMaxSense + k] =
+        const double fading_v = out[Remainder::fades_at(k)] * r.faded(k, since_s);
+        out[Remainder::node_at(k, node)] =
             ways.of[k].start_v + ways.moved_by_phi_v(k, since_s - in_seconds(at)) - fading_v;
       }
     }
@@ -200,22 +199,19 @@ bool TransitionMemory::run_remainder(CircuitRun& run, const Transition& t, const
     std::copy(figures.begin(), figures.end(), shows);
     shows[Transition::kNetShown] = (y[Slot::kNetAh] - began[Slot::kNetAh]) / in_seconds(end);
     for (std::size_t k = 0; k < pins; ++k) {
-      shows[Transition::kShown + k] -= out[Remainder::kFadesAt + k] * r.faded(k, in_seconds(end));
+      shows[Transition::kShown + k] -= out[Remainder::fades_at(k)] * r.faded(k, in_seconds(end));
     }
     at = end;
   }
   moved_since(began, y, t, out.data() + Remainder::kMovedAt);
-  for (std::size_t k = Remainder::kMovedAt; k < Remainder::kNodesAt; ++k) out[k] /= in_seconds(how.length);
+  for (std::size_t k = Remainder::kMovedAt; k < Remainder::kPinsAt; ++k) out[k] /= in_seconds(how.length);
   return true;
 }
 
 // In a column of the transition, in the length, or in all pins at once.
 bool TransitionMemory::differentiate(CircuitRun& run, const Transition& t, std::size_t column, Remainder& r) {
   const bool length = column == r.columns_;
-  const bool finer = column < r.columns_ && std::any_of(kFiner.begin(), kFiner.end(), [&](const CellPart& part) {
-    return part.slot == t.column_slot_[column];
-  });
-  const double part = finer ? kPart : 1.0;
+  const double part = column < r.columns_ && wants_finer_cells(t.column_slot_[column]) ? kPart : 1.0;
   double width = in_seconds(kLengthGrid);
   for (const double by : {0.5, -0.5}) {
     std::vector<double>& out = by > 0.0 ? more_out_ : less_out_;
@@ -227,16 +223,20 @@ bool TransitionMemory::differentiate(CircuitRun& run, const Transition& t, std::
   double* const slopes = r.row(1 + column);
   for (std::size_t k = 0; k < Remainder::kWide; ++k) slopes[k] = (more_out_[k] - less_out_[k]) / (part * width);
   const auto bends = [this](std::size_t k) { return 0.5 * (more_out_[k] + less_out_[k] - 2.0 * middle_out_[k]); };
-  for (std::size_t k = 0; k < Remainder::kFadesAt; ++k) bend_[k] += std::abs(bends(k));
-  // Of a pin, both parts together.
-  const auto of_pins = [&](std::size_t from, double share) {
-    for (std::size_t k = 0; k < r.pins_; ++k) {
-      const double faded = r.faded(k, share * in_seconds(r.middle_length_));
-      bend_[from + k] += std::abs(bends(from + k) + faded * bends(Remainder::kFadesAt + k)) - std::abs(bends(from + k));
+  for (std::size_t k = 0; k < Remainder::kPinsAt; ++k) bend_[k] += std::abs(bends(k));
+  for (std::size_t pin = 0; pin < r.pins_; ++pin) {  // both parts together
+    const double fades_v = bends(Remainder::fades_at(pin));
+    const auto both = [&](std::size_t at, double share) {
+      return std::abs(bends(at) + r.faded(pin, share * in_seconds(r.middle_length_)) * fades_v);
+    };
+    for (std::size_t i = 0; i < r.steps_; ++i) {
+      const std::size_t at = i * Transition::kOfStep + Transition::kShown + pin;
+      bend_[at] += both(at, r.share_[i]) - std::abs(bends(at));
     }
-  };
-  for (std::size_t i = 0; i < r.steps_; ++i) of_pins(i * Transition::kOfStep + Transition::kShown, r.share_[i]);
-  for (std::size_t i = 0; i < Remainder::kNodes; ++i) of_pins(Remainder::kNodesAt + i * kMaxSense, remainder_nodes()[i]);
+    for (std::size_t i = 0; i < Remainder::kNodes; ++i) {
+      bend_[Remainder::node_at(pin, i)] += both(Remainder::node_at(pin, i), remainder_nodes()[i]);
+    }
+  }
   return true;
 }
 
@@ -249,10 +249,9 @@ bool TransitionMemory::pins_between_nodes(CircuitRun& run, const Transition& t, 
   for (std::size_t node = 0; node < shares.size(); ++node) {
     const double after_s = shares[node] * in_seconds(r.middle_length_);
     for (std::size_t k = 0; k < run.system.params().sense.size(); ++k) {
-      const double found_v = more_out_[Remainder::kNodesAt + node * kMaxSense + k] +
-                             more_out_[Remainder::kFadesAt + k] * r.faded(k, after_s);
+      const double found_v = more_out_[Remainder::node_at(k, node)] +
+                             more_out_[Remainder::fades_at(k)] * r.faded(k, after_s);
       const double drawn_v = r.pin_v(k, middle, span, from_seconds(after_s));
-      if (getenv("DBG") && std::abs(drawn_v-found_v)>1e-6) fprintf(stderr, "node %zu pin %zu share %.3f drawn %.7f found %.7f\n", node, k, shares[node], drawn_v, found_v);
       if (!(std::abs(drawn_v - found_v) <= kMostBetweenNodesV)) return false;
     }
   }

@@ -1,7 +1,7 @@
 #include "plant/remembered_stretch.h"
 
 #include <algorithm>
-#include <cmath>
+#include <array>
 
 #include "plant/circuit_view.h"
 
@@ -29,6 +29,14 @@ void each_slow(Do&& with) {
   }
 }
 
+// What a figure of a Sample is by itself, of those that move nothing else.
+double Probes::*alone(std::size_t figure) {
+  static constexpr std::array<double Probes::*, Transition::kShown> kOf{
+      &Probes::input_v, nullptr, &Probes::panel_a, &Probes::charge_a, &Probes::load_a, &Probes::load_v,
+      &Probes::gassing_a};
+  return figure == Transition::kOfStep ? &Probes::panel_v : kOf[figure];
+}
+
 }  // namespace
 
 RememberedStretch::RememberedStretch(const CircuitSystem& system, const CircuitSystem::Vector& y,
@@ -42,8 +50,8 @@ RememberedStretch::RememberedStretch(const CircuitSystem& system, const CircuitS
       highest_{ends.at_edge},
       mean_{ends.at_edge} {
   const Transition& first = *known.transition;
-  for (std::uint32_t turns = first.turns(); turns != 0; turns &= turns - 1) {
-    widen(shown(first.sample(static_cast<std::size_t>(__builtin_ctz(turns)), *known.away)));
+  for (const Transition::Turn* turn = first.begin_turns(); turn != first.end_turns(); ++turn) {
+    widen(turn->figure, first.at(*turn, *known.away, system.panel_cable_ohm()));
   }
   each_fast([this](auto of) { of(mean_) = 0.0; });
   const double whole_s = in_seconds(end_of(steps_ - 1) - ends.edge);
@@ -97,6 +105,26 @@ void RememberedStretch::widen(const Probes& at) {
     of(lowest_) = std::min(of(lowest_), of(at));
     of(highest_) = std::max(of(highest_), of(at));
   });
+}
+
+// By one figure of a Sample, and what goes with it.
+void RememberedStretch::widen(std::size_t figure, double value) {
+  const auto by = [this](auto of, double at) {
+    of(lowest_) = std::min(of(lowest_), at);
+    of(highest_) = std::max(of(highest_), at);
+  };
+  if (figure >= Transition::kShown && figure < Transition::kOfStep) {
+    const std::size_t pin = figure - Transition::kShown;
+    by([pin](Probes& p) -> double& { return p.sense_v[pin]; }, clamped_pin_v(value, ends_.supply_v));
+  } else if (figure == Transition::kBusShown) {
+    const double battery_a = system_.battery_s() * (value - inner_v_);
+    by([](Probes& p) -> double& { return p.bus_v; }, value);
+    by([](Probes& p) -> double& { return p.battery_a; }, battery_a);
+    by([](Probes& p) -> double& { return p.terminal_v; }, value - system_.cable_ohm() * battery_a);
+  } else {
+    double Probes::*const one = alone(figure);
+    by([one](Probes& p) -> double& { return p.*one; }, value);
+  }
 }
 
 void RememberedStretch::add_to_mean(const Probes& at, double share) {

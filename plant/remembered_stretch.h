@@ -34,6 +34,7 @@ class RememberedStretch final : public Stretch {
  private:
   [[nodiscard]] Probes shown(const Transition::Sample& sample) const;
   void widen(const Probes& at);
+  void widen(std::size_t figure, double value);
   void add_to_mean(const Probes& at, double share);
 
   const CircuitSystem& system_;

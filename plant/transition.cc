@@ -87,11 +87,16 @@ void Transition::move_cells(Nanos length, const CircuitSystem& system, Vector& y
                         system.cell_degc_per_s(y[Slot::kPoa], y[Slot::kCellDegc]);
 }
 
-double Transition::net_ah(const Away& away) const {
-  const double* figure = blocks_.data() + block_at(steps_ - 1) + kNetShown;
-  double net_ah = *figure;
-  for (std::size_t c = 0; c < columns_; ++c) net_ah += *(figure += kOfStep) * away.of[c];
-  return net_ah;
+double Transition::figure(std::size_t step, std::size_t k, const Away& away) const {
+  const double* figure = blocks_.data() + block_at(step) + k;
+  double sum = *figure;
+  for (std::size_t c = 0; c < columns_; ++c) sum += *(figure += kOfStep) * away.of[c];
+  return k < kShown ? sum : sum + figure[kOfStep] * away.pin_v[k - kShown];
+}
+
+double Transition::at(const Turn& turn, const Away& away, double panel_ohm) const {
+  if (turn.figure < kOfStep) return figure(turn.step, turn.figure, away);
+  return figure(turn.step, kInputShown, away) + panel_ohm * figure(turn.step, kPanelShown, away);
 }
 
 void Transition::stand_at(const Sample& at, const CircuitSystem& system, Vector& y) {

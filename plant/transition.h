@@ -61,10 +61,15 @@ class Transition {
   [[nodiscard]] Sample at_edge(const Away& away) const { return row(beside_at(0), away); }
   /// Over all steps, by straight lines from one to the next.
   [[nodiscard]] Sample mean(const Away& away) const { return row(beside_at(1), away); }
-  /// The steps but for the last at whose ends something has its least or greatest: bit by bit.
-  [[nodiscard]] std::uint32_t turns() const { return turns_; }
+  /// A figure of a Sample that has its least or greatest at the end of a step that is not the last.
+  struct Turn {
+    std::uint8_t step{}, figure{};  ///< figure: by its place in a Sample; kOfStep is the panel's own voltage
+  };
+  [[nodiscard]] const Turn* begin_turns() const { return turns_.data(); }
+  [[nodiscard]] const Turn* end_turns() const { return turns_.data() + turn_count_; }
+  [[nodiscard]] Figure at(const Turn& turn, const Away& away, double panel_ohm) const;
   /// Into the battery, in all.
-  [[nodiscard]] double net_ah(const Away& away) const;
+  [[nodiscard]] double net_ah(const Away& away) const { return figure(steps_ - 1, kNetShown, away); }
   /// A part of every sample, digit by digit the same.
   [[nodiscard]] Charged charged(const Away& away) const;
   /// Moves the unknowns that move of themselves, other than capacitors, pins, sun and cells, from the edge to the end
@@ -79,7 +84,7 @@ class Transition {
   /// Cells, over so long.
   static void move_cells(Nanos length, const CircuitSystem& system, Vector& y);
 
-  static constexpr std::size_t kNetShown = 7;  ///< where a Sample's figures have the net charge
+  static constexpr std::size_t kInputShown = 0, kBusShown = 1, kPanelShown = 2, kNetShown = 7;  ///< in a Sample
   static constexpr std::size_t kShown = 8;  ///< figures of a Sample without pins
   static constexpr std::size_t kOfStep = kShown + kMaxSense;
   static constexpr std::size_t kOfEnd = 22;  ///< figures of finish()
@@ -96,6 +101,7 @@ class Transition {
   friend class Remainder;
   template <std::size_t kFigures>
   [[nodiscard]] std::array<Figure, kFigures> figures(const Figure* block, const Away& away) const;
+  [[nodiscard]] Figure figure(std::size_t step, std::size_t k, const Away& away) const;
   [[nodiscard]] Sample row(std::size_t block, const Away& away) const;
   [[nodiscard]] std::size_t block_at(std::size_t i) const { return i * (columns_ + 2) * kOfStep; }
   [[nodiscard]] std::size_t end_at(std::size_t i) const { return block_at(steps_) + i * (columns_ + 2) * kOfEnd; }
@@ -108,7 +114,8 @@ class Transition {
   Vector middle_{};
   double lowest_v_{}, highest_v_{};
   double inner_v_{};  // of the battery there
-  std::uint32_t turns_{0};
+  std::array<Turn, 2 * (kOfStep + 1)> turns_;
+  std::size_t turn_count_{0};
   // For each step what it shows and then what finish() moves, the edge and the mean: figures in the middle of the cell,
   // their slopes in every column, and in pins.
   std::vector<Figure> blocks_;

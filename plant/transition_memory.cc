@@ -25,8 +25,6 @@ constexpr std::array kColumns{Slot::kInput,      Slot::kBus,         Slot::kFast
                               Slot::kHysteresis, Slot::kBatteryDegc, Slot::kPoa,  Slot::kCellDegc};
 
 // Where the figures of a Sample stand in a row of them.
-constexpr std::size_t kInputShown = 0;
-constexpr std::size_t kPanelShown = 2;
 
 constexpr std::size_t kOfBoth = Transition::kOfStep + Transition::kOfEnd;  // what a step shows, and what it has moved
 
@@ -133,6 +131,7 @@ TransitionMemory::Found& TransitionMemory::find(CircuitRun& run, const Vector& y
   if (still && std::equal(y.begin(), y.begin() + system.size(), found.y.begin())) return found;
   found.any = true;
   found.known = false;
+  found.shown.reset();
   found.y = y;
   if (!system.battery_connected() || !system.panel_connected() || y[Slot::kPoa] < kLeastPoaWpm2) return found;
   meet(run);
@@ -210,10 +209,10 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
     std::copy_n(figures + Transition::kOfStep, Transition::kOfEnd, t.blocks_.data() + t.end_at(i));
   }
   std::copy_n(middle_out_.data() + kEdgeAt, Transition::kOfStep, t.blocks_.data() + t.beside_at(0));
-  const double start_v = middle_out_[kEdgeAt + kBusShown];
+  const double start_v = middle_out_[kEdgeAt + Transition::kBusShown];
   t.lowest_v_ = t.highest_v_ = 0.0;
   for (std::size_t i = 0; i < t.steps_; ++i) {
-    const double moved_v = middle_out_[i * kOfBoth + kBusShown] - start_v;
+    const double moved_v = middle_out_[i * kOfBoth + Transition::kBusShown] - start_v;
     t.lowest_v_ = std::min(t.lowest_v_, moved_v);
     t.highest_v_ = std::max(t.highest_v_, moved_v);
   }
@@ -231,7 +230,7 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
   for (std::size_t i = 0; i < t.steps_; ++i) {
     for (std::size_t c = 0; c <= t.columns_; ++c) {
       const double* const row = t.blocks_.data() + t.block_at(i) + c * Transition::kOfStep;
-      t.charged_[c].bus_v[i] = row[kBusShown];
+      t.charged_[c].bus_v[i] = row[Transition::kBusShown];
       t.charged_[c].net_ah[i] = row[Transition::kNetShown];
     }
   }
@@ -258,22 +257,29 @@ void TransitionMemory::take_means(Transition& t) {
 
 // At the middle. Elsewhere in the cell it may be a neighbour, which then shows nearly the same.
 void TransitionMemory::find_turns(Transition& t, double panel_ohm) {
-  t.turns_ = 0;
+  t.turn_count_ = 0;
   const auto shows = [&](std::size_t block, std::size_t k) {
     const double* const figures = t.blocks_.data() + block;
-    return k < Transition::kOfStep ? figures[k] : figures[kInputShown] + panel_ohm * figures[kPanelShown];
+    return k < Transition::kOfStep
+               ? figures[k]
+               : figures[Transition::kInputShown] + panel_ohm * figures[Transition::kPanelShown];
   };
+  const std::size_t last = t.steps_ - 1;
   for (std::size_t k = 0; k <= Transition::kOfStep; ++k) {
-    double least = std::min(shows(t.beside_at(0), k), shows(t.block_at(t.steps_ - 1), k));
-    double greatest = std::max(shows(t.beside_at(0), k), shows(t.block_at(t.steps_ - 1), k));
-    std::uint32_t least_at = 0;
-    std::uint32_t greatest_at = 0;
-    for (std::size_t i = 0; i + 1 < t.steps_; ++i) {
+    if (k == Transition::kNetShown) continue;
+    double least = std::min(shows(t.beside_at(0), k), shows(t.block_at(last), k));
+    double greatest = std::max(shows(t.beside_at(0), k), shows(t.block_at(last), k));
+    std::size_t least_at = last;
+    std::size_t greatest_at = last;
+    for (std::size_t i = 0; i < last; ++i) {
       const double at = shows(t.block_at(i), k);
-      if (at < least) least = at, least_at = 1U << i;
-      if (at > greatest) greatest = at, greatest_at = 1U << i;
+      if (at < least) least = at, least_at = i;
+      if (at > greatest) greatest = at, greatest_at = i;
     }
-    if (k != Transition::kNetShown) t.turns_ |= least_at | greatest_at;
+    for (const std::size_t i : {least_at, greatest_at}) {
+      if (i == last) continue;
+      t.turns_[t.turn_count_++] = {static_cast<std::uint8_t>(i), static_cast<std::uint8_t>(k)};
+    }
   }
 }
 

@@ -52,6 +52,8 @@ class TransitionMemory {
 
   /// The same for who only looks.
   [[nodiscard]] Recalled look_up(CircuitRun& run, const Vector& y);
+  /// What the circuit shows at the place that was looked for last under this gate, if somebody has kept it.
+  [[nodiscard]] std::optional<Probes>& shown_there(bool gate_on) { return found_[gate_on ? 1 : 0].shown; }
 
   /// A whole interval between two edges.
   struct Interval {
@@ -120,6 +122,7 @@ class TransitionMemory {
     std::size_t remainder{0};
     Remainder::Span span;
     Transition::Away rest_away;
+    std::optional<Probes> shown;
   };
 
   [[nodiscard]] Key key_of(const Vector& place, bool gate_on) const;
@@ -147,6 +150,7 @@ class TransitionMemory {
   static void find_turns(Transition& t, double panel_ohm);
   void differentiate(Transition& t, std::size_t column, Figure width);
   // remainder_memory.cc:
+  [[nodiscard]] static Vector part_of_cell(const CircuitSystem& system, const Transition& t, const Vector& y);
   KnownRemainder& remainder_of(const Entry& entry, std::int64_t cell, const Vector& part);
   [[nodiscard]] bool lay_out(CircuitRun& run, const Transition& t, Nanos middle, Remainder& r);
   [[nodiscard]] bool find_steps(CircuitRun& run, const Transition& t, Remainder& r);

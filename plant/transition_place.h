@@ -42,9 +42,6 @@ inline constexpr double kMostBendAh = 5e-11;
 inline constexpr double kMostSlowBend = 2e-7;  // volts, shares and kelvin alike
 inline constexpr double kMostLoadBend = 1e-4;
 
-// Where the bus stands among the figures of a Sample.
-inline constexpr std::size_t kBusShown = 1;
-
 [[nodiscard]] inline double grid(std::size_t slot, std::size_t first_sense) {
   switch (slot) {
     case Slot::kInput:

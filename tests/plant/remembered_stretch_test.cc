@@ -1,0 +1,125 @@
+// Plant: what is told of a remembered interval as a whole, against its steps.
+#include "plant/remembered_stretch.h"
+
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <cstdio>
+#include <string>
+#include <vector>
+
+#include "fixture.h"
+#include "ridge.h"
+
+namespace dawnrig::plant {
+namespace {
+
+struct Quantity {
+  const char* name;
+  double (*of)(const Probes&);
+  double within;  ///< of an extreme
+};
+const std::vector<Quantity>& quantities() {
+  static const std::vector<Quantity> all{{"panel_v", [](const Probes& p) { return p.panel_v; }, 1e-3},
+                                         {"panel_a", [](const Probes& p) { return p.panel_a; }, 5e-3},
+                                         {"input_v", [](const Probes& p) { return p.input_v; }, 1e-3},
+                                         {"bus_v", [](const Probes& p) { return p.bus_v; }, 1e-5},
+                                         {"terminal_v", [](const Probes& p) { return p.terminal_v; }, 1e-5},
+                                         {"battery_a", [](const Probes& p) { return p.battery_a; }, 1e-3},
+                                         {"charge_a", [](const Probes& p) { return p.charge_a; }, 0.05},
+                                         {"load_v", [](const Probes& p) { return p.load_v; }, 1e-5},
+                                         {"load_a", [](const Probes& p) { return p.load_a; }, 1e-5},
+                                         {"gassing_a", [](const Probes& p) { return p.gassing_a; }, 1e-5},
+                                         {"soc_frac", [](const Probes& p) { return p.soc_frac; }, 1e-12},
+                                         {"cell_degc", [](const Probes& p) { return p.cell_degc; }, 1e-9},
+                                         {"a pin", [](const Probes& p) { return p.sense_v[0]; }, 1e-5},
+                                         {"a quick pin", [](const Probes& p) { return p.sense_v[1]; }, 1e-4}};
+  return all;
+}
+
+// Holds each stretch to its steps, and those to what was told before.
+class Listener final : public StepObserver {
+ public:
+  void on_step(const CircuitState& state, const Conditions&, const Probes& probes) override {
+    follow(state.now);
+    last_ = probes;
+    ++steps;
+  }
+  [[nodiscard]] bool takes_stretches() const override { return true; }
+  void on_stretch(const CircuitState& state, const Conditions&, const Probes& probes, const Stretch& s) override {
+    ++stretches;
+    EXPECT_EQ(s.from(), told_until_);
+    EXPECT_EQ(s.end_of(s.steps() - 1), state.now);
+    EXPECT_LE(s.steps(), Stretch::kMostSteps);
+    for (const Quantity& q : quantities()) {
+      double lowest = q.of(last_);
+      double highest = lowest;
+      double area = 0.0;
+      double before = lowest;
+      Nanos from = s.from();
+      for (std::size_t i = 0; i < s.steps(); ++i) {
+        const double at = q.of(s.at_end_of(i));
+        lowest = std::min(lowest, at);
+        highest = std::max(highest, at);
+        area += 0.5 * (before + at) * in_seconds(s.end_of(i) - from);
+        before = at;
+        from = s.end_of(i);
+      }
+      const double mean = area / in_seconds(state.now - s.from());
+      compare(q, "lowest", q.of(s.lowest()), lowest, q.within, state.now);
+      compare(q, "highest", q.of(s.highest()), highest, q.within, state.now);
+      compare(q, "mean", q.of(s.mean()), mean, 1e-3 * q.within, state.now);
+      compare(q, "end", q.of(probes), q.of(s.at_end_of(s.steps() - 1)), 0.0, state.now);
+    }
+    follow(state.now);
+    last_ = probes;
+  }
+  /// On the far side of an edge.
+  void look(const Probes& probes, Nanos now) {
+    last_ = probes;
+    told_until_ = now;
+  }
+  int steps{0}, stretches{0};
+  std::string first_off;
+
+ private:
+  void follow(Nanos now) {
+    EXPECT_GT(now, told_until_);
+    told_until_ = now;
+  }
+  void compare(const Quantity& q, const char* what, double told, double found, double within, Nanos now) {
+    if (!(std::abs(told - found) <= within) && first_off.empty()) {
+      first_off = std::string{what} + " of " + q.name + " is told as " + std::to_string(told) + ", its steps have " +
+                  std::to_string(found) + " in the stretch that ends at " + std::to_string(now.count()) + " ns";
+    }
+  }
+  Probes last_;
+  Nanos told_until_{0};
+};
+
+TEST(RememberedStretch, TellsTheLeastGreatestAndMeanOfItsSteps) {
+  for (const bool lamp : {false, true}) {
+    const Circuit circuit{ridge_repeater()};
+    Conditions c = ridge_forenoon();
+    c.loads[2].on = lamp;
+    CircuitState state = circuit.at_rest(ridge_rested(), c);
+    TransitionMemory memory{circuit.params()};
+    Listener listener;
+    for (int cycle = 0; cycle < 600; ++cycle) {
+      const Nanos start = state.now;
+      for (const bool gate_on : {true, false}) {
+        c.gate_on = gate_on;
+        listener.look(circuit.probe(state, c, memory), state.now);
+        const Nanos end = start + (gate_on ? kPwmPeriod * (44 + cycle / 8 % 3) / 100 : kPwmPeriod);
+        ASSERT_EQ(circuit.advance(state, c, end, &listener, &memory), AdvanceStatus::kOk);
+      }
+      ASSERT_EQ(listener.first_off, "") << (lamp ? "lamp on" : "lamp off");
+    }
+    std::printf("lamp %s: %d stretches of 1200 intervals\n", lamp ? "on" : "off", listener.stretches);
+    EXPECT_GT(listener.stretches, 500);
+  }
+}
+
+}  // namespace
+}  // namespace dawnrig::plant
