@@ -96,8 +96,9 @@ void PinWays::lay_out(std::size_t pin) {
     if (share == 0.0) continue;
     const double z = forces_.z[m];
     const double by = share * modes_[m].by;
-    if (std::abs(z) < kSlowRate) forces = kPowers;
-    for (std::size_t k = 1; k < kPowers; ++k) force[k] += share * modes_[m].power[k - 1];
+    const std::size_t powers = std::abs(z) < kSlowRate ? kPowers : 4;
+    for (std::size_t k = 1; k < powers; ++k) force[k] += share * modes_[m].power[k - 1];
+    forces = std::max(forces, powers);
     if (!may_be_seen(z, by)) continue;
     force[0] -= by;
     decay(z, by / (z - own));
@@ -107,7 +108,8 @@ void PinWays::lay_out(std::size_t pin) {
   decay(own, alone.by + own_by);
   sum.power_v = alone.power;
   sum.powers = 0;
-  for (std::size_t k = 0; k < kPowers; ++k) {
+  if (std::abs(own) < kSlowRate) forces = kPowers;
+  for (std::size_t k = 0; k < forces; ++k) {
     whole_v += std::abs(sum.power_v[k]);
     if (std::abs(sum.power_v[k]) > kUnseenV) sum.powers = k + 1;
   }
