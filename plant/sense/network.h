@@ -96,7 +96,7 @@ class SenseChannel {
  public:
   explicit SenseChannel(const SenseParams& checked);
   /// The last full evaluation of a pin within its rails: a millionth of a volt, kelvin or ampere from there its slopes
-  /// lead to the same, but for 1e-10 V of where it rests.
+  /// lead to the same, but for 1e-12 V of where it rests.
   struct Anchor {
     double pin_v{std::numeric_limits<double>::quiet_NaN()};
     double led_by{};  ///< in the unit of what the channel is wired to
