@@ -223,11 +223,11 @@ SensePoint SenseChannel::in_general(double pin_v, const SenseWorld& world, Scrat
 // Nothing acts on the pin beside its network. It moves little and is asked for often.
 void SenseChannel::within_rails(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const {
   Anchor& anchor = scratch.anchor;
-  const double led_by = kind_ == Kind::kThermistor  ? world.thermistor_degc
-                        : kind_ == Kind::kAmplifier ? world.sensed_a
-                                                    : world.node_v;
+  const double value = kind_ == Kind::kThermistor  ? world.thermistor_degc
+                       : kind_ == Kind::kAmplifier ? world.sensed_a
+                                                   : world.node_v;
   const double pin_away_v = pin_v - anchor.pin_v;
-  const double away = led_by - anchor.led_by;
+  const double away = value - anchor.value;
   if (std::abs(pin_away_v) < kNear && std::abs(away) < kNear && anchor.ambient_degc == world.ambient_degc &&
       anchor.supply_v == world.supply_v) {
     q = anchor.point;
@@ -238,7 +238,7 @@ void SenseChannel::within_rails(double pin_v, const SenseWorld& world, Scratch& 
   q = {};
   network_at(pin_v, world, scratch, q);
   per_farad(q);
-  anchor = {pin_v, led_by, world.ambient_degc, world.supply_v, q};
+  anchor = {pin_v, value, world.ambient_degc, world.supply_v, q};
 }
 
 void SenseChannel::per_farad(SensePoint& q) const {

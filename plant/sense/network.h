@@ -99,7 +99,7 @@ class SenseChannel {
   /// lead to the same, but for 1e-12 V of where it rests.
   struct Anchor {
     double pin_v{std::numeric_limits<double>::quiet_NaN()};
-    double led_by{};  ///< in the unit of what the channel is wired to
+    double value{};  ///< in the unit of what the channel is wired to
     double ambient_degc{}, supply_v{};
     SensePoint point;
   };
