@@ -251,8 +251,7 @@ class Advance {
 
   // The books of a step that is foreseen count from its start.
   void begin_books() {
-    put();
-    since_ = state_.books;
+    since_ = books_at(y_, since_, gross_);
     gross_ = {};
     std::fill(y_.begin() + Slot::kPanelJ, y_.begin() + Slot::kFirstLoad, 0.0);
   }

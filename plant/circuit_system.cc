@@ -303,7 +303,11 @@ double CircuitSystem::sensed_a(SenseNode node) const {
 }
 
 void CircuitSystem::sense_currents(const Vector& y) {
-  now_.from_input_a = now_.from_bus_a = now_.input_sense_d_input = now_.bus_sense_d_bus = 0.0;
+  struct Drawn {
+    double a{0.0}, d_node{0.0};
+  };
+  Drawn from_input;
+  Drawn from_bus;
   SenseWorld world{.ambient_degc = conditions_->ambient_degc, .supply_v = conditions_->supply_v};
   for (std::size_t i = 0; i < sense_count_; ++i) {
     const SenseChannel& channel = parts_.sense[i];
@@ -313,11 +317,17 @@ void CircuitSystem::sense_currents(const Vector& y) {
     world.thermistor_degc = node == SenseNode::kStageTemperature ? stage_degc_ : y[Slot::kBatteryDegc];
     world.fault = conditions_->sense_faults[i];
     world.sensed_a = is_current(node) ? sensed_a(node) : 0.0;
-    now_.sense[i] = channel.at(y[first_sense_ + i], world, sense_scratch_[i]);
-    if (node == SenseNode::kStageTemperature) now_.sense[i].pin_d_degc = 0.0;  // that one stands still
-    (input ? now_.from_input_a : now_.from_bus_a) += now_.sense[i].node_a;
-    (input ? now_.input_sense_d_input : now_.bus_sense_d_bus) += now_.sense[i].node_d_node;
+    SensePoint& q = now_.sense[i];
+    channel.find(y[first_sense_ + i], world, sense_scratch_[i], q);
+    if (node == SenseNode::kStageTemperature) q.pin_d_degc = 0.0;  // that one stands still
+    Drawn& drawn = input ? from_input : from_bus;
+    drawn.a += q.node_a;
+    drawn.d_node += q.node_d_node;
   }
+  now_.from_input_a = from_input.a;
+  now_.from_bus_a = from_bus.a;
+  now_.input_sense_d_input = from_input.d_node;
+  now_.bus_sense_d_bus = from_bus.d_node;
 }
 
 void CircuitSystem::book_rates(const Vector& y, Vector& f) const {

@@ -52,6 +52,19 @@ Vector gather(const CircuitState& state, const Conditions& conditions, const Cir
   return y;
 }
 
+Books books_at(const Vector& y, const Books& since, const GrossCharge& gross) {
+  return {.panel_j = since.panel_j + y[Slot::kPanelJ],
+          .wiring_j = since.wiring_j + y[Slot::kWiringJ],
+          .stage_j = since.stage_j + y[Slot::kStageJ],
+          .battery_in_j = since.battery_in_j + y[Slot::kBatteryJ],
+          .loads_j = since.loads_j + y[Slot::kLoadsJ],
+          .sense_j = since.sense_j + y[Slot::kSenseJ],
+          .battery_charge_ah = since.battery_charge_ah + gross.charge_ah,
+          .battery_discharge_ah = since.battery_discharge_ah + gross.discharge_ah,
+          .gassing_ah = since.gassing_ah + y[Slot::kGassingAh],
+          .unstored_ah = since.unstored_ah + y[Slot::kUnstoredAh]};
+}
+
 void scatter(const Vector& y, const CircuitSystem& system, const Books& since, const GrossCharge& gross,
              CircuitState& state) {
   state.input_v = y[Slot::kInput];
@@ -69,16 +82,7 @@ void scatter(const Vector& y, const CircuitSystem& system, const Books& since, c
   for (std::size_t i = system.first_sense(); i < system.size(); ++i) {
     state.sense_v[i - system.first_sense()] = y[i];
   }
-  state.books.panel_j = since.panel_j + y[Slot::kPanelJ];
-  state.books.wiring_j = since.wiring_j + y[Slot::kWiringJ];
-  state.books.stage_j = since.stage_j + y[Slot::kStageJ];
-  state.books.battery_in_j = since.battery_in_j + y[Slot::kBatteryJ];
-  state.books.loads_j = since.loads_j + y[Slot::kLoadsJ];
-  state.books.sense_j = since.sense_j + y[Slot::kSenseJ];
-  state.books.battery_charge_ah = since.battery_charge_ah + gross.charge_ah;
-  state.books.battery_discharge_ah = since.battery_discharge_ah + gross.discharge_ah;
-  state.books.gassing_ah = since.gassing_ah + y[Slot::kGassingAh];
-  state.books.unstored_ah = since.unstored_ah + y[Slot::kUnstoredAh];
+  state.books = books_at(y, since, gross);
 }
 
 namespace {

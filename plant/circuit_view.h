@@ -45,6 +45,8 @@ struct GrossCharge {
 /// lost against large ones.
 [[nodiscard]] CircuitSystem::Vector gather(const CircuitState& state, const Conditions& conditions,
                                            const CircuitSystem& system);
+/// Those at y, of which `since` are older.
+[[nodiscard]] Books books_at(const CircuitSystem::Vector& y, const Books& since, const GrossCharge& gross);
 void scatter(const CircuitSystem::Vector& y, const CircuitSystem& system, const Books& since, const GrossCharge& gross,
              CircuitState& state);
 

@@ -12,19 +12,15 @@ constexpr double kUnseenV = 1e-12;
 
 }  // namespace
 
-// A pull as it is left at that instant. One that nobody could see any more is over; its node still gives the rest.
+// A pull as it is left at that instant. One that nobody could see any more is over.
 void Foresight::fall_back(std::size_t pin, Nanos now) {
   Pull& pull = pulled_[pin];
   const double since_s = in_seconds(now - pull.at);
-  const double rate_per_s = pin_rate_per_s(pin);
-  const Phi<1> phi{since_s * rate_per_s};
+  const Phi<1> phi{since_s * pin_rate_per_s(pin)};
   pull.felt_v_s += pull.v * since_s * phi[1];
   pull.v *= phi[0];
   pull.at = now;
-  if (std::abs(pull.v) < kUnseenV && rate_per_s < 0.0) {
-    pull.felt_v_s -= pull.v / rate_per_s;
-    pull.v = 0.0;
-  }
+  if (std::abs(pull.v) < kUnseenV) pull.v = 0.0;
 }
 
 void Foresight::work_out_share(std::size_t pin, const AdcInputParams& input, double capacitance_f) {

@@ -95,6 +95,14 @@ class GateStepper {
   [[nodiscard]] inline Along way_of(SenseNode node, const TwoModes& two, double h_s, double bus_stage_v) const;
   [[nodiscard]] inline double sensed_start_a(SenseNode node) const;
   [[nodiscard]] inline double move_filaments(const Vector& y, double h_s);
+  /// Means over a step: into the panel's cable, lost in the stage, into the battery's cable, and so on.
+  struct Powers {
+    double panel_w{}, stage_w{}, battery_w{}, load_w{}, sense_w{};
+    double panel_a2{}, battery_a2{}, battery_a{};
+  };
+  [[nodiscard]] inline bool quiet_powers(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s,
+                                         Powers& mean) const;
+  [[nodiscard]] Powers powers(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s) const;
   inline void keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s);
 
   GateStepper(const GateStepper&) = default;  // of the other's system

@@ -16,6 +16,10 @@ constexpr double kFlatAcrossV = 3e-4;
 // A current that turns around after an edge does so in every cycle, and polarisation keeps what it is given for a
 // thousand.
 constexpr double kTurnsKept = 100.0;
+// Of products of two excursions, means below it are left out: less than a tenth of a microjoule in a day.
+constexpr double kUnseenW = 1e-12;
+constexpr double kQuietInputV = 1e-3;  // further than that there is no need to try
+constexpr double kQuietBusV = 1e-5;
 
 }  // namespace
 
@@ -54,7 +58,6 @@ TwoModes::Pair GateStepper::nodes_per_s(const Currents& i) const {
 double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
   length_s_ = h_s;
   TwoModes::Step s = two.over(h_s);
-  const TwoModes::Pair half = two.half_way(s);
   const TwoModes::Pair end = two.to_nodes(s.end);
   const TwoModes::Pair mean = two.to_nodes(s.mean);
   // Half way, only the panel and the branch are looked at: the rest bends so little that a parabola will do. Where they
@@ -65,7 +68,14 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
   const auto flat_at = [bends](const TwoModes::Pair& v) {
     return std::abs(v[0]) < kFlatV && !(bends && std::abs(v[0] - v[1]) > kFlatAcrossV);
   };
-  const bool flat = flat_at(half) && flat_at(end);
+  // Mostly nothing comes far enough to be looked at half way.
+  const TwoModes::Pair most = two.most_v(s);
+  bool flat = most[0] < kFlatV && !(bends && most[0] + most[1] > kFlatAcrossV);
+  TwoModes::Pair half{};
+  if (!flat) {
+    half = two.half_way(s);
+    flat = flat_at(half) && flat_at(end);
+  }
   if (!flat) {
     next_ = y;
     next_[Slot::kInput] += half[0];
@@ -146,7 +156,55 @@ double GateStepper::move_slow(const Vector& y, double mean_battery_a, double h_s
          inverse_tolerance_[Slot::kFast];
 }
 
-void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s) {
+// Of what hardly moves the means of products, but for those of two excursions. False: it moves more than that. Under
+// forces that hardly bend the ends and means show how far anything goes.
+bool GateStepper::quiet_powers(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s,
+                               Powers& mean) const {
+  const TwoModes::Pair end_v = two.to_nodes(s.end);
+  if (!(std::abs(end_v[0]) < kQuietInputV && std::abs(end_v[1]) < kQuietBusV)) return false;
+  const TwoModes::Pair mean_v = two.to_nodes(s.mean);
+  const TwoModes::Pair far_v{std::abs(end_v[0]) + std::abs(mean_v[0]), std::abs(end_v[1]) + std::abs(mean_v[1])};
+  struct Swing {
+    double mean_a, far_a;
+  };
+  const auto current = [&](double d_in, double d_out, double drift_a, double bend_a, double twist_a) {
+    const double mean_a =
+        d_in * mean_v[0] + d_out * mean_v[1] + 0.5 * h_s * drift_a + bend_a * (1.0 / 3) + twist_a * 0.25;
+    return Swing{mean_a,
+                 std::abs(mean_a) + std::abs(d_in * end_v[0] + d_out * end_v[1] + h_s * drift_a + bend_a + twist_a)};
+  };
+  const double between = at_.branch.d_voltage;
+  const Swing panel = current(at_.panel.d_voltage, 0.0, drift_.panel_a, bend_.panel_a, twist_.panel_a);
+  const Swing branch = current(between, -between, 0.0, bend_.branch_a, twist_.branch_a);
+  const Swing battery = current(0.0, system_->battery_s(), drift_.battery_a, bend_.battery_a, twist_.battery_a);
+  const Swing load = current(0.0, at_.load_d_bus + at_.quiescent.d_voltage, drift_.load_a, bend_.load_a, twist_.load_a);
+  const Swing in_sense = current(at_.input_sense_d_input, 0.0, 0.0, bend_.input_sense_a, twist_.input_sense_a);
+  const Swing out_sense = current(0.0, at_.bus_sense_d_bus, 0.0, bend_.bus_sense_a, twist_.bus_sense_a);
+  const double left_out_w = far_v[0] * (panel.far_a + branch.far_a + in_sense.far_a) +
+                            far_v[1] * (branch.far_a + battery.far_a + load.far_a + out_sense.far_a) +
+                            system_->panel_cable_ohm() * panel.far_a * panel.far_a +
+                            system_->cable_ohm() * battery.far_a * battery.far_a;
+  if (!(left_out_w < kUnseenW)) return false;
+  const double input_v = y[Slot::kInput];
+  const double bus_v = y[Slot::kBus];
+  const auto power_w = [](double v, double more_v, double a, const Swing& more) {
+    return (v + more_v) * a + v * more.mean_a;
+  };
+  const auto square_a2 = [](double a, const Swing& more) { return a * (a + 2.0 * more.mean_a); };
+  mean.panel_w = power_w(input_v, mean_v[0], start_.panel_a, panel);
+  mean.stage_w = power_w(input_v - bus_v, mean_v[0] - mean_v[1], start_.branch_a, branch);
+  mean.battery_w = power_w(bus_v, mean_v[1], start_.battery_a, battery);
+  mean.load_w = power_w(bus_v, mean_v[1], start_.load_a, load);
+  mean.sense_w = power_w(input_v, mean_v[0], start_.input_sense_a, in_sense) +
+                 power_w(bus_v, mean_v[1], start_.bus_sense_a, out_sense);
+  mean.panel_a2 = square_a2(start_.panel_a, panel);
+  mean.battery_a2 = square_a2(start_.battery_a, battery);
+  mean.battery_a = start_.battery_a + battery.mean_a;
+  return true;
+}
+
+GateStepper::Powers GateStepper::powers(const Vector& y, const TwoModes& two, const TwoModes::Step& s,
+                                        double h_s) const {
   const Gram gram{s};
   const Along in = two.first_along();
   const Along out = two.second_along();
@@ -167,19 +225,30 @@ void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoMode
       current(start_.bus_sense_a, 0.0, at_.bus_sense_d_bus, 0.0, bend_.bus_sense_a, twist_.bus_sense_a);
   const Along input_v = gram.times_voltage(y[Slot::kInput], in);
   const Along bus_v = gram.times_voltage(y[Slot::kBus], out);
+  return {Gram::dot(input_v, panel_a),
+          Gram::dot(input_v, branch_a) - Gram::dot(bus_v, branch_a),
+          Gram::dot(bus_v, battery_a),
+          Gram::dot(bus_v, load_a),
+          Gram::dot(input_v, in_sense_a) + Gram::dot(bus_v, out_sense_a),
+          gram.square(panel_a),
+          gram.square(battery_a),
+          gram.mean(battery_a)};
+}
 
-  const double panel_loss_w = system_->panel_cable_ohm() * gram.square(panel_a);
-  const double battery_loss_w = system_->cable_ohm() * gram.square(battery_a);
-  next_[Slot::kPanelJ] += h_s * (Gram::dot(input_v, panel_a) + panel_loss_w);
+void GateStepper::keep_books(const Vector& y, const TwoModes& two, const TwoModes::Step& s, double h_s) {
+  Powers mean;
+  if (!quiet_powers(y, two, s, h_s, mean)) mean = powers(y, two, s, h_s);
+  const double panel_loss_w = system_->panel_cable_ohm() * mean.panel_a2;
+  const double battery_loss_w = system_->cable_ohm() * mean.battery_a2;
+  next_[Slot::kPanelJ] += h_s * (mean.panel_w + panel_loss_w);
   next_[Slot::kWiringJ] += h_s * (panel_loss_w + battery_loss_w);
-  next_[Slot::kStageJ] += h_s * (Gram::dot(input_v, branch_a) - Gram::dot(bus_v, branch_a));
-  next_[Slot::kBatteryJ] += h_s * (Gram::dot(bus_v, battery_a) - battery_loss_w);
-  next_[Slot::kLoadsJ] += h_s * Gram::dot(bus_v, load_a);
-  next_[Slot::kSenseJ] += h_s * (Gram::dot(input_v, in_sense_a) + Gram::dot(bus_v, out_sense_a));
+  next_[Slot::kStageJ] += h_s * mean.stage_w;
+  next_[Slot::kBatteryJ] += h_s * (mean.battery_w - battery_loss_w);
+  next_[Slot::kLoadsJ] += h_s * mean.load_w;
+  next_[Slot::kSenseJ] += h_s * mean.sense_w;
   // The charge as booked is the charge that the battery got: what the correction added to the mean current.
-  const double mean_a = gram.mean(battery_a);
-  next_[Slot::kNetAh] += h_s / 3600.0 * mean_a;
-  const double later_s = h_s * (mean_a - mean_battery_a_);
+  next_[Slot::kNetAh] += h_s / 3600.0 * mean.battery_a;
+  const double later_s = h_s * (mean.battery_a - mean_battery_a_);
   const Battery& battery = system_->parts().battery;
   next_[Slot::kSoc] += later_s * battery.soc_d_main(at_.battery);
   next_[Slot::kFast] += later_s * battery.fast_d_main(at_.battery);
@@ -239,19 +308,24 @@ double GateStepper::move_pins(const Vector& y, const TwoModes& two, const TwoMod
     const std::size_t slot = system_->first_sense() + i;
     const SensePoint& q = pins_[i];
     const TwoModes::Follower& pin = followers_[i];
-    const SenseNode sensed = system_->parts().sense[i].node();
-    const std::size_t node = sensed == SenseNode::kPanelInput ? Slot::kInput : Slot::kBus;
-    double stage = next_[node] - y[node];
-    const Along way = way_of(sensed, two, h_s, stage);
-    if (is_current(sensed)) stage = system_->sensed_a(sensed) - sensed_start_a(sensed);
-    const double rate_miss = system_->point().sense[i].pin_per_s - q.pin_per_s - q.pin_d_pin * (next_[slot] - y[slot]) -
-                             q.pin_d_node * stage;
+    Along& way = driven_[i];
+    double rate_miss = system_->point().sense[i].pin_per_s - q.pin_per_s - q.pin_d_pin * (next_[slot] - y[slot]);
+    double followed = 0.0;
+    if (q.pin_d_node == 0.0) {
+      way = {};
+    } else {
+      const SenseNode sensed = system_->parts().sense[i].node();
+      const std::size_t node = sensed == SenseNode::kPanelInput ? Slot::kInput : Slot::kBus;
+      double stage = next_[node] - y[node];
+      way = way_of(sensed, two, h_s, stage);
+      if (is_current(sensed)) stage = system_->sensed_a(sensed) - sensed_start_a(sensed);
+      rate_miss -= q.pin_d_node * stage;
+      followed = q.pin_d_node * Gram::dot(pin.led_by(s), way);
+    }
     missed_v_per_s_[i] = rate_miss;
     const double more_v = h_s * 2.0 * pin.phi[3] * rate_miss;
     worst = std::max(worst, std::abs(more_v) * inverse_tolerance_[slot]);
-    const double followed = q.pin_d_node == 0.0 ? 0.0 : q.pin_d_node * Gram::dot(pin.led_by(s), way);
     next_[slot] = y[slot] + h_s * (pin.phi[1] * q.pin_per_s + followed) + more_v;
-    driven_[i] = way;
   }
   return worst;
 }

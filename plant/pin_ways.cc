@@ -8,13 +8,10 @@
 namespace dawnrig::plant {
 namespace {
 
-// Below it a rate, times the length of the step, is slow: a series without its eighth power is then right to 3e-12.
-constexpr double kSlowRate = 0.1;
 // What a way's powers and exponentials may come to while they cancel out to millivolts: 1e-13 of it are lost.
 constexpr double kMostV = 100.0;
 constexpr double kUnseenV = 1e-12;
 constexpr double kGone = -35.0;  // exp() of it, times kMostV, is below 1e-13
-constexpr std::array<double, 9> kInverse{0.0, 1.0, 1.0 / 2, 1.0 / 3, 1.0 / 4, 1.0 / 5, 1.0 / 6, 1.0 / 7, 1.0 / 8};
 
 // By how much something that decays or grows with that rate over the step moves a pin; not a number is seen.
 bool may_be_seen(double rate, double by) {
@@ -36,40 +33,19 @@ double PinWays::moved_by_phi_v(std::size_t pin, double t_s) const {
                 2.0 * follower.phi[3] * squared * way.missed_v_per_s);
 }
 
-double PinWays::Sum::at(double share) const {
+double PinWays::Sum::moved_v(double share_frac) const {
   double v = 0.0;
-  for (std::size_t k = powers; k > 0; --k) v = (v + power_v[k - 1]) * share;
+  for (std::size_t k = powers; k > 0; --k) v = (v + power_v[k - 1]) * share_frac;
   for (std::size_t i = 0; i < decays; ++i) {
-    const double z = decay_v[i].rate * share;
-    v += decay_v[i].by * ((z < kGone ? 0.0 : std::exp(z)) - 1.0);
+    const double z = decay_v[i].z * share_frac;
+    v += decay_v[i].c * ((z < kGone ? 0.0 : std::exp(z)) - 1.0);
   }
   return v;
 }
 
-// Of x' = rate x + the sum of force[k] share^k.
-PinWays::Response PinWays::response(double rate, const Powers& force, std::size_t forces) {
-  Response x;
-  if (std::abs(rate) < kSlowRate) {
-    double last = 0.0;
-    for (std::size_t k = 0; k < kPowers; ++k) {
-      last = (rate * last + force[k]) * kInverse[k + 1];
-      x.power[k] = last;
-    }
-    return x;
-  }
-  const double inverse = 1.0 / rate;
-  double above = 0.0;
-  for (std::size_t k = forces; k > 0; --k) {
-    above = (static_cast<double>(k) * above - force[k - 1]) * inverse;
-    if (k > 1) x.power[k - 2] = above;
-  }
-  x.by = -above;
-  return x;
-}
-
 void PinWays::lay_out_modes() {
   for (std::size_t m = 0; m < 2; ++m) {
-    modes_[m] = response(forces_.z[m], {forces_.r0[m], forces_.r1[m], forces_.r2[m], forces_.r3[m]}, 4);
+    modes_[m] = Response::of(forces_.z[m], {forces_.r0[m], forces_.r1[m], forces_.r2[m], forces_.r3[m]}, 4);
   }
   modes_laid_out_ = true;
 }
@@ -79,8 +55,8 @@ void PinWays::lay_out(std::size_t pin) {
   const Way& way = of[pin];
   const double own = length_s_ * way.start.pin_d_pin;
   const double led = length_s_ * way.start.pin_d_node;
-  Powers force{length_s_ * way.start.pin_per_s + led * way.driven[0], led * way.driven[3],
-               led * way.driven[4] + length_s_ * way.missed_v_per_s, led * way.driven[5]};
+  Response::Powers force{length_s_ * way.start.pin_per_s + led * way.driven[0], led * way.driven[3],
+                         led * way.driven[4] + length_s_ * way.missed_v_per_s, led * way.driven[5]};
   std::size_t forces = 4;
   Sum& sum = sums_[pin];
   sum.decays = 0;
@@ -95,19 +71,21 @@ void PinWays::lay_out(std::size_t pin) {
     const double share = led * way.driven[m + 1];
     if (share == 0.0) continue;
     const double z = forces_.z[m];
-    const double by = share * modes_[m].by;
-    if (std::abs(z) < kSlowRate) forces = kPowers;
-    for (std::size_t k = 1; k < kPowers; ++k) force[k] += share * modes_[m].power[k - 1];
+    const double by = share * modes_[m].c;
+    const std::size_t powers = std::abs(z) < Response::kSlow ? Response::kPowers : 4;
+    for (std::size_t k = 1; k < powers; ++k) force[k] += share * modes_[m].power[k - 1];
+    forces = std::max(forces, powers);
     if (!may_be_seen(z, by)) continue;
     force[0] -= by;
     decay(z, by / (z - own));
     own_by -= by / (z - own);
   }
-  const Response alone = response(own, force, forces);
-  decay(own, alone.by + own_by);
+  const Response alone = Response::of(own, force, forces);
+  decay(own, alone.c + own_by);
   sum.power_v = alone.power;
   sum.powers = 0;
-  for (std::size_t k = 0; k < kPowers; ++k) {
+  if (std::abs(own) < Response::kSlow) forces = Response::kPowers;
+  for (std::size_t k = 0; k < forces; ++k) {
     whole_v += std::abs(sum.power_v[k]);
     if (std::abs(sum.power_v[k]) > kUnseenV) sum.powers = k + 1;
   }

@@ -6,6 +6,7 @@
 #include <cstdint>
 
 #include "plant/circuit_point.h"
+#include "plant/core/response.h"
 #include "plant/core/two_modes.h"
 
 namespace dawnrig::plant {
@@ -39,7 +40,7 @@ class PinWays {
   /// How far a pin has come from its start, t_s after the step's; within 1e-10 V.
   [[nodiscard]] double moved_v(std::size_t pin, double t_s) {
     if (form_[pin] == Form::kNotYet) lay_out(pin);
-    return form_[pin] == Form::kSum ? sums_[pin].at(t_s * per_length_s_) : moved_by_phi_v(pin, t_s);
+    return form_[pin] == Form::kSum ? sums_[pin].moved_v(t_s * per_length_s_) : moved_by_phi_v(pin, t_s);
   }
   /// The same without what is laid out, to rounding.
   [[nodiscard]] double moved_by_phi_v(std::size_t pin, double t_s) const;
@@ -50,26 +51,14 @@ class PinWays {
   std::array<Way, kMaxSense> of;
 
  private:
-  static constexpr std::size_t kPowers = 8;
-  using Powers = std::array<double, kPowers>;
-
-  // Something at rest before the step: power[k] share^(k+1) together with by (exp(rate share) - 1).
-  struct Decay {
-    double rate{}, by{};
-  };
-  struct Response {
-    Powers power{};
-    double by{};
-  };
   struct Sum {
-    Powers power_v{};
+    Response::Powers power_v{};
     std::array<Decay, 3> decay_v{};
     std::size_t powers{}, decays{};
-    [[nodiscard]] double at(double share) const;
+    [[nodiscard]] double moved_v(double share_frac) const;
   };
   enum class Form : std::uint8_t { kNotYet, kSum, kPhi };
 
-  [[nodiscard]] static Response response(double rate, const Powers& force, std::size_t forces);
   void lay_out_modes();
   void lay_out(std::size_t pin);
 

@@ -12,9 +12,9 @@ struct CircuitState;
 struct Conditions;
 struct Probes;
 
-/// Several steps that are known as a whole. Figure by figure of the probes it tells the least, the greatest and the mean
-/// over time, with straight lines between its steps; both ends are of it. Figures that are not numbers at its steps are
-/// not numbers here.
+/// Several steps that are known as a whole. Figure by figure of the probes it tells the least, the greatest and the
+/// mean over time, with straight lines between its steps; both ends are of it. Figures that are not numbers at its
+/// steps are not numbers here.
 class Stretch {
  public:
   virtual ~Stretch() = default;

@@ -86,10 +86,8 @@ class TwoModes {
     Pair end{}, mean{};  // of the modes
   };
   [[nodiscard]] Step over(double h_s) const {
-    Step s{{{h_s * rate_[0], h_s * rate_[1]}, {}, {}, {}, {}},
-           {Phi<8>{h_s * rate_[0]}, Phi<8>{h_s * rate_[1]}},
-           {},
-           {}};
+    Step s{
+        {{h_s * rate_[0], h_s * rate_[1]}, {}, {}, {}, {}}, {Phi<8>{h_s * rate_[0]}, Phi<8>{h_s * rate_[1]}}, {}, {}};
     for (std::size_t m = 0; m < 2; ++m) {
       const Phi<8>& p = s.phi[m];
       s.r0[m] = h_s * start_[m];
@@ -128,6 +126,15 @@ class TwoModes {
       s.end[m] = p[1] * s.r0[m] + p[2] * s.r1[m] + 2.0 * p[3] * s.r2[m] + 6.0 * p[4] * s.r3[m];
     }
     return s;
+  }
+  /// Before any curvature neither node is further from its start within the step than that.
+  [[nodiscard]] Pair most_v(const Step& s) const {
+    const double slow = s.phi[0][1] * (std::abs(s.r0[0]) + std::abs(s.r1[0]));
+    const double fast = s.phi[1][1] * (std::abs(s.r0[1]) + std::abs(s.r1[1]));
+    const double of_first = std::abs(cosine_);
+    const double of_second = std::abs(sine_);
+    return {(of_first * slow + of_second * fast) * first_.per_root_f,
+            (of_second * slow + of_first * fast) * second_.per_root_f};
   }
   /// Where the modes are at half the step, before any curvature; and what a steady force adds to that at its end.
   [[nodiscard]] Pair half_way(const Step& s) const {

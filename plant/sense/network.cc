@@ -14,6 +14,7 @@ constexpr double kShortS = 10.0;
 constexpr double kProtectionToNetwork = 1e4;
 constexpr double kProtectionKneeV = 2e-3;
 constexpr double kThermalV = 0.0257;  // kT/q at 25 degC
+constexpr double kNear = 1e-6;        // V, K or A
 constexpr double kLn2 = 0.69314718055994530942;
 
 void check_kind(Problems& problems, const DividerParams& p) {
@@ -219,12 +220,25 @@ SensePoint SenseChannel::in_general(double pin_v, const SenseWorld& world, Scrat
   return q;
 }
 
-// In general, digit by digit, but that nothing acts on the pin beside its network.
-SensePoint SenseChannel::within_rails(double pin_v, const SenseWorld& world, Scratch& scratch) const {
-  SensePoint q;
+// Nothing acts on the pin beside its network. It moves little and is asked for often.
+void SenseChannel::within_rails(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const {
+  Anchor& anchor = scratch.anchor;
+  const double value = kind_ == Kind::kThermistor  ? world.thermistor_degc
+                       : kind_ == Kind::kAmplifier ? world.sensed_a
+                                                   : world.node_v;
+  const double pin_away_v = pin_v - anchor.pin_v;
+  const double away = value - anchor.value;
+  if (std::abs(pin_away_v) < kNear && std::abs(away) < kNear && anchor.ambient_degc == world.ambient_degc &&
+      anchor.supply_v == world.supply_v) {
+    q = anchor.point;
+    q.node_a += q.node_d_node * away + q.node_d_pin * pin_away_v;
+    q.pin_per_s += (q.pin_d_node + q.pin_d_degc) * away + q.pin_d_pin * pin_away_v;  // it has one of the two
+    return;
+  }
+  q = {};
   network_at(pin_v, world, scratch, q);
   per_farad(q);
-  return q;
+  anchor = {pin_v, value, world.ambient_degc, world.supply_v, q};
 }
 
 void SenseChannel::per_farad(SensePoint& q) const {

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstdint>
+#include <limits>
 #include <optional>
 #include <variant>
 
@@ -94,24 +95,40 @@ struct SenseWorld {
 class SenseChannel {
  public:
   explicit SenseChannel(const SenseParams& checked);
+  /// The last full evaluation of a pin within its rails: a millionth of a volt, kelvin or ampere from there its slopes
+  /// lead to the same, but for 1e-12 V of where it rests.
+  struct Anchor {
+    double pin_v{std::numeric_limits<double>::quiet_NaN()};
+    double value{};  ///< in the unit of what the channel is wired to
+    double ambient_degc{}, supply_v{};
+    SensePoint point;
+  };
   struct Scratch {
     OffsetDiode::Scratch diode;
     AnchoredExp thermistor, leak_warmth;
+    Anchor anchor;
   };
   [[nodiscard]] SensePoint at(double pin_v, const SenseWorld& world, Scratch& scratch) const {
+    SensePoint q;
+    find(pin_v, world, scratch, q);
+    return q;
+  }
+  /// The same, all of q.
+  void find(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const {
     if (!tight_ || world.fault != SenseFaultKind::kNone || !(pin_v >= -kPinBeyondRailV) ||
         !(pin_v <= world.supply_v + kPinBeyondRailV)) {
-      return in_general(pin_v, world, scratch);
+      q = in_general(pin_v, world, scratch);
+      return;
     }
-    if (kind_ != Kind::kDivider) return within_rails(pin_v, world, scratch);
+    if (kind_ != Kind::kDivider) return within_rails(pin_v, world, scratch, q);
     const double node_a = top_s_ * (world.node_v - pin_v);  // a sound divider within its rails: most of all calls
-    return {node_a,
-            top_s_,
-            -top_s_,
-            (node_a - bottom_s_ * pin_v) * per_farad_,
-            top_s_ * per_farad_,
-            (-top_s_ - bottom_s_) * per_farad_,
-            0.0};
+    q = {node_a,
+         top_s_,
+         -top_s_,
+         (node_a - bottom_s_ * pin_v) * per_farad_,
+         top_s_ * per_farad_,
+         (-top_s_ - bottom_s_) * per_farad_,
+         0.0};
   }
   [[nodiscard]] SenseNode node() const { return node_; }
   [[nodiscard]] double capacitance_f() const { return 1.0 / per_farad_; }
@@ -121,7 +138,7 @@ class SenseChannel {
  private:
   enum class Kind : std::uint8_t { kDivider, kOffset, kThermistor, kAmplifier };
   [[nodiscard]] SensePoint in_general(double pin_v, const SenseWorld& world, Scratch& scratch) const;
-  [[nodiscard]] SensePoint within_rails(double pin_v, const SenseWorld& world, Scratch& scratch) const;
+  void within_rails(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;
   void per_farad(SensePoint& q) const;
   void network_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;
   void thermistor_at(double pin_v, const SenseWorld& world, Scratch& scratch, SensePoint& q) const;

@@ -278,6 +278,75 @@ TEST(Foresight, BooksWhatTheNodesGiveToPinsThatConversionsHavePulled) {
   EXPECT_NEAR(pair.ahead.books.sense_j, pair.there.books.sense_j, 1e-4 * pair.there.books.sense_j);
 }
 
+TEST(Foresight, IsOfNoUseOnceConditionsHaveChangedAndSomebodyHasLooked) {
+  Conditions c = ridge_forenoon();
+  c.sun.poa_wpm2 = 0.0;
+  const Circuit circuit{ridge_repeater()};
+  TransitionMemory memory{circuit.params()};
+  InitialConditions rest = ridge_rested();
+  rest.poa_wpm2 = 0.0;
+  CircuitState state = circuit.at_rest(rest, c);
+  const auto foreseen = [&](Nanos at) { return Circuit::foresees(state, c, at, memory); };
+  EXPECT_FALSE(foreseen(1ms)) << "nothing has been worked out yet";
+  EXPECT_TRUE(foreseen(Nanos{0})) << "nothing needs to be";
+  ASSERT_EQ(circuit.advance(state, c, 100ms, nullptr, &memory), AdvanceStatus::kOk);
+  ASSERT_EQ(circuit.approach(state, c, {103ms, 3s}, nullptr, memory), AdvanceStatus::kOk);
+  EXPECT_TRUE(foreseen(104ms));
+  EXPECT_FALSE(foreseen(112ms)) << "beyond the end of the step";
+  c.sun.poa_wpm2 = 10.0;
+  EXPECT_FALSE(foreseen(104ms)) << "another sun";
+  c.sun.poa_wpm2 = 0.0;
+  c.gate_on = true;
+  EXPECT_FALSE(foreseen(104ms)) << "another circuit";
+  c.gate_on = false;
+  EXPECT_TRUE(foreseen(104ms));
+  c.loads[2].on = true;
+  (void)circuit.probe(state, c, memory);
+  EXPECT_FALSE(foreseen(104ms)) << "another load";
+  ASSERT_EQ(circuit.approach(state, c, {103ms, 3s}, nullptr, memory), AdvanceStatus::kOk);
+  CircuitState there = state;
+  ASSERT_EQ(circuit.advance(there, c, 104ms, nullptr), AdvanceStatus::kOk);
+  EXPECT_NEAR(circuit.sampled_v(state, c, 0, kSampling, 2.0, 104ms, memory),
+              circuit.sampled_v(there, c, 0, kSampling, 2.0), 1e-4);
+}
+
+TEST(Foresight, BooksTheSameWhetherOrNotAnybodyListens) {
+  const Conditions c = ridge_forenoon();
+  const Circuit circuit{ridge_repeater()};
+  std::array<CircuitState, 2> states;
+  for (const bool heard : {false, true}) {
+    TransitionMemory memory{circuit.params()};
+    Listener listener;
+    StepObserver* const observer = heard ? &listener : nullptr;
+    CircuitState& state = states[heard ? 1 : 0];
+    state = circuit.at_rest(ridge_rested(), c);
+    for (int i = 1; i <= 400; ++i) {
+      ASSERT_EQ(circuit.approach(state, c, {i * Nanos{700'000}, 3s}, observer, memory), AdvanceStatus::kOk);
+    }
+    ASSERT_EQ(circuit.advance(state, c, 300ms, observer, &memory), AdvanceStatus::kOk);
+  }
+  EXPECT_NEAR(states[0].books.loads_j, states[1].books.loads_j, 1e-9 * states[1].books.loads_j);
+  EXPECT_NEAR(states[0].books.battery_in_j, states[1].books.battery_in_j, 1e-9 * states[1].books.loads_j);
+  EXPECT_NEAR(states[0].books.battery_discharge_ah, states[1].books.battery_discharge_ah, 1e-12);
+}
+
+TEST(Foresight, KnowsWhatAConverterTakesOfAPinAsItIsInThisStep) {
+  const Conditions c = ridge_forenoon();
+  const CircuitParams params = ridge_repeater();
+  const CircuitParts parts{params};
+  const CircuitSystem system{params, parts, c};
+  Foresight ahead;
+  const AdcInputParams others{14e-12, 50e3, 12e-6};
+  for (const AdcInputParams& input : {kSampling, others}) {
+    for (const double rate_per_s : {-0.0, -1600.0, -1600.0, -1700.0, -0.0}) {
+      ahead.begin(system, Nanos{0}, {}).of[0].start.pin_d_pin = rate_per_s;
+      const PinShare expected = share_of(input, 1e-9, -1e-9 * rate_per_s);
+      EXPECT_EQ(ahead.share(0, input, 1e-9).held_frac, expected.held_frac);
+      EXPECT_EQ(ahead.share(0, input, 1e-9).step_frac, expected.step_frac);
+    }
+  }
+}
+
 // A run taken up again elsewhere with its state and memory goes on bit for bit, foreseen step and pulls included.
 TEST(Foresight, IsTakenAlongByACopyOfAMemory) {
   Pair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};

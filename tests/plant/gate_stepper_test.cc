@@ -4,7 +4,9 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <chrono>
 #include <cmath>
+#include <cstdio>
 #include <string>
 #include <utility>
 #include <variant>
@@ -17,6 +19,7 @@
 namespace dawnrig::plant {
 namespace {
 
+using namespace std::chrono_literals;
 using Vector = CircuitSystem::Vector;
 
 constexpr double kCloseC = 1.1e-8;  // 5 mV on 2.2 uF
@@ -218,6 +221,33 @@ TEST(GateStepper, MeetsTheOtherWhereLongAndShortStretchesMeet) {
     EXPECT_NEAR((pieces.books.battery_charge_ah - pieces.books.battery_discharge_ah) / net_ah, 1.0, 1e-5);
     EXPECT_NEAR(pieces.books.panel_j / whole.books.panel_j, 1.0, 1e-5);
     EXPECT_NEAR(pieces.books.stage_j / whole.books.stage_j, 1.0, 1e-4);
+  }
+}
+
+// Of a circuit that hardly moves the products of small excursions are left out of the books. That is no more than this.
+TEST(GateStepper, KeepsTheBooksOfQuietStepsToAMillionthOfAMillijoule) {
+  for (const double poa_wpm2 : {0.0, 4.0, 800.0}) {
+    for (const double input_f : {2.2e-6, 2.2e-3}) {
+      const Circuit circuit{ridge_repeater(input_f)};
+      Conditions c = ridge_forenoon();
+      c.sun.poa_wpm2 = poa_wpm2;
+      c.sun.slope_wpm2_per_s = 2.0;
+      InitialConditions rest = ridge_rested();
+      rest.poa_wpm2 = poa_wpm2;
+      const CircuitState start = circuit.at_rest(rest, c);
+      CircuitState state = start;
+      double worst_j = 0.0;
+      for (Nanos end{0}; end < 2s;) {
+        if (end == 1s) c.loads[1].on = false;
+        end += 5ms;
+        const CircuitState before = state;
+        ASSERT_EQ(circuit.advance(state, c, end, nullptr), AdvanceStatus::kOk);
+        worst_j = std::max(worst_j, std::abs(circuit.books_residual_j(before, state)));
+      }
+      std::printf("%.0f W/m2, %.0e F: books of 5 ms open by %.1e J, of 2 s by %.1e J\n", poa_wpm2, input_f, worst_j,
+                  circuit.books_residual_j(start, state));
+      EXPECT_LT(std::abs(circuit.books_residual_j(start, state)), 4e-12);
+    }
   }
 }
 

@@ -4,6 +4,7 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
+#include <cstdio>
 
 #include "fixture.h"
 
@@ -109,6 +110,40 @@ TEST(SenseNetwork, ADividerFollowsAStepWithTheTimeConstantOfItsCapacitor) {
   for (const double t : {1e-6, 1e-4, 1e-3, 4e-3, 2e-2}) {
     ASSERT_EQ(circuit.advance(state, c, from_seconds(t), nullptr), AdvanceStatus::kOk);
     ASSERT_NEAR(state.sense_v[0], rest * -std::expm1(-t / tau), 1e-4) << "after " << t << " s";
+  }
+}
+
+// Most of the time a pin hardly moves from one look to the next.
+TEST(SenseNetwork, FollowsAPinThatHardlyMovesToWhereALookAnewFindsIt) {
+  ThermistorInputParams table;
+  table.to_supply = true;
+  table.r_series_ohm = 330.0;
+  for (const SenseParams& params : {SenseParams{SenseNode::kBatteryTemperature, ThermistorInputParams{}},
+                                    {SenseNode::kBatteryTemperature, table},
+                                    {SenseNode::kBus, OffsetDividerParams{}},
+                                    {SenseNode::kLoadCurrent, ShuntAmplifierParams{}}}) {
+    const SenseChannel channel{params};
+    SenseChannel::Scratch kept;
+    SenseWorld world{26.0, 18.0, 18.0, 5.0, SenseFaultKind::kNone, 0.098};  // the amplifier leaves its lower limit
+    double pin_v = 1.9;
+    double furthest_v = 0.0;
+    for (int i = 0; i < 30'000; ++i) {
+      const double by = i % 1000 == 999 ? 1e-3 : 1e-7 * (i % 13);  // now and then a conversion
+      pin_v += (i / 3000 % 2 == 0 ? by : -by) + 1e-9;
+      world.node_v += by;
+      world.thermistor_degc += 0.3 * by;
+      world.sensed_a += 0.1 * by;
+      if (i % 7000 == 6500) world.ambient_degc += 3.0;
+      if (i % 9000 == 8500) world.supply_v -= 0.05;
+      SenseChannel::Scratch none;
+      const SensePoint q = channel.at(pin_v, world, kept);
+      const SensePoint anew = channel.at(pin_v, world, none);
+      furthest_v = std::fmax(furthest_v, std::abs(q.pin_per_s - anew.pin_per_s) / std::abs(anew.pin_d_pin));
+      ASSERT_NEAR(q.node_a, anew.node_a, 1e-13) << "look " << i;
+      ASSERT_NEAR(q.pin_d_pin / anew.pin_d_pin, 1.0, 1e-4) << "look " << i;
+    }
+    std::printf("node %d: rests within %.1e V of a look anew\n", static_cast<int>(params.node), furthest_v);
+    ASSERT_LT(furthest_v, 1e-9) << "node " << static_cast<int>(params.node);
   }
 }
 

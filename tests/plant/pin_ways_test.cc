@@ -187,11 +187,13 @@ TEST(PinWays, LeaveOutWhatNobodyCouldSee) {
   EXPECT_TRUE(ways.is_sum(0));
   EXPECT_LE(ways.parts(0), 4U);
   step.forces.r0[1] = 0.1;
-  EXPECT_GT([&] {
-    PinWays lively = ways_of(step);
-    (void)lively.moved_v(0, kStepS);
-    return lively.parts(0);
-  }(), ways.parts(0));
+  EXPECT_GT(
+      [&] {
+        PinWays lively = ways_of(step);
+        (void)lively.moved_v(0, kStepS);
+        return lively.parts(0);
+      }(),
+      ways.parts(0));
 }
 
 }  // namespace

@@ -80,6 +80,9 @@ TEST_P(TwoModesOf, EndMeanAndProductsAreThoseOfTheDifferentialEquations) {
     ASSERT_NEAR(two.to_nodes(s.end)[n], straight.x.back()[n], 1e-9) << "straight, node " << n;
     ASSERT_NEAR(two.half_way(s)[n], straight.x[straight.x.size() / 2][n], 1e-9) << "half way, node " << n;
   }
+  for (const Pair& x : straight.x) {
+    for (std::size_t n = 0; n < 2; ++n) ASSERT_LE(std::abs(x[n]), two.most_v(s)[n] + 1e-9) << "node " << n;
+  }
   const Pair twisted = two.bend(s, c.h_s, d, e);
   const Gram gram{s};
   const std::array<Along, 2> along{two.first_along(), two.second_along()};
@@ -105,9 +108,12 @@ TEST_P(TwoModesOf, WhatFollowsANodeOrAPolynomialIsWhereItsOwnEquationLeads) {
   TwoModes::Step s = two.over(c.h_s);
   (void)two.bend(s, c.h_s, d, e);
   const Way bent{c, r0, r1, d, e};
+  TwoModes::Follower follower;
   for (const double z : {0.0, -1e-3, -0.3, -1.0, -12.0, s.z[0], s.z[1], s.z[0] + 1e-6, s.z[1] - 3e-5}) {
     const bool beside_a_mode = std::abs(z - s.z[0]) < 1e-4 || std::abs(z - s.z[1]) < 1e-4;
     const Along followed = TwoModes::Follower{s, z}.led_by(s);
+    follower.go_over(s, z);
+    ASSERT_EQ(follower.led_by(s), followed) << "come from another rate, z = " << z;
     const auto expect = [&](const Along& way, auto driven, const char* what) {
       const double x = bent.mean([&](double tau, const Pair& v) { return std::exp(z * (1.0 - tau)) * driven(tau, v); });
       EXPECT_NEAR(Gram::dot(followed, way), x, 1e-9 + (beside_a_mode ? TwoModes::kApart * std::abs(x) : 0.0))
