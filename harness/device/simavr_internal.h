@@ -96,15 +96,14 @@ Module* next_module(avr_t* avr, const char* kind, avr_io_t* previous = nullptr) 
 inline bool interrupt_pending(const avr_t* avr) {
   return avr->interrupts.pending.read != avr->interrupts.pending.write;
 }
-inline bool bit_of(const avr_t* avr, const avr_regbit_t& bit) {
-  return bit.reg != 0 && ((avr->data[bit.reg] >> bit.bit) & bit.mask) != 0;
+/// A bit that a part does not have is of register 0 and has no mask.
+inline bool bit_of(const avr_t* avr, avr_regbit_t bit) {
+  return ((static_cast<unsigned>(avr->data[bit.reg]) >> bit.bit) & bit.mask) != 0;
 }
 inline void put_bit(avr_t* avr, avr_regbit_t bit, bool on) {
-  if (bit.reg != 0) {
-    const auto mask = static_cast<std::uint8_t>(bit.mask << bit.bit);
-    std::uint8_t& cell = avr->data[bit.reg];
-    cell = static_cast<std::uint8_t>(on ? (cell | mask) : (cell & ~mask));
-  }
+  const auto mask = static_cast<std::uint8_t>(bit.mask << bit.bit);
+  std::uint8_t& cell = avr->data[bit.reg];
+  cell = static_cast<std::uint8_t>(on ? (cell | mask) : (cell & ~mask));
 }
 
 /// Takes a raised interrupt back: its flag was cleared before it was served. Leaves the flag itself alone.
@@ -133,9 +132,9 @@ class BitField {
     }
   }
   [[nodiscard]] unsigned of(const avr_t* avr) const {
-    unsigned value = 0;
-    for (std::size_t i = 0; i < count_; ++i) {
-      value |= ((static_cast<unsigned>(avr->data[parts_[i].reg]) >> parts_[i].from) & parts_[i].mask) << parts_[i].to;
+    unsigned value = of(avr, parts_[0]);
+    for (std::size_t i = 1; i < count_; ++i) {
+      value |= of(avr, parts_[i]);
     }
     return value;
   }
@@ -149,6 +148,9 @@ class BitField {
     std::uint8_t mask{0};
   };
 
+  static unsigned of(const avr_t* avr, const Part& part) {
+    return ((static_cast<unsigned>(avr->data[part.reg]) >> part.from) & part.mask) << part.to;
+  }
   void take(avr_regbit_t bit, unsigned to);
 
   std::array<Part, kMostBits> parts_{};  ///< bits in a row in one register are one part
