@@ -33,13 +33,13 @@ Cell cell_at(const BlockCpu& cpu, std::uint32_t address, bool loads) {
 
 // Who owns a register is asked as the simulator would ask: at the instant at which the instruction begins, with the
 // program counter still before it. What comes of that may move the next event, so that the run ends here.
-void show_processor(const BlockOp* op, const BlockCpu& cpu) {
+inline void show_processor(const BlockOp* op, const BlockCpu& cpu) {
   avr_t* const avr = cpu.avr;
   avr->pc = static_cast<avr_flashaddr_t>(op - cpu.first) * 2U;
   avr->cycle = static_cast<avr_cycle_count_t>(cpu.until - cpu.left - op->rest);
   std::memcpy(avr->sreg, cpu.flag, sizeof cpu.flag);
 }
-const BlockOp* look_around(std::uint8_t* data, Cycle cycles, const BlockOp* op, const BlockOp* after, BlockCpu& cpu) {
+[[gnu::always_inline]] inline const BlockOp* look_around(std::uint8_t* data, Cycle cycles, const BlockOp* op, const BlockOp* after, BlockCpu& cpu) {
   cpu.event = first_event(cpu.avr, cpu.limit);
   cpu.until = std::min(cpu.until, cpu.event);
   cpu.left = cpu.until - now_of(cpu.avr) - cycles;  // some registers halt the processor for a while
@@ -51,7 +51,7 @@ const BlockOp* look_around(std::uint8_t* data, Cycle cycles, const BlockOp* op, 
 }
 
 template <bool kLoads>
-void ask_owner(std::uint8_t* data, unsigned address, const BlockOp* op, const BlockCpu& cpu) {
+[[gnu::always_inline]] inline void ask_owner(std::uint8_t* data, unsigned address, const BlockOp* op, const BlockCpu& cpu) {
   show_processor(op, cpu);
   const auto& cell = cpu.avr->io[address - kRegisters];
   const auto at = static_cast<avr_io_addr_t>(address);

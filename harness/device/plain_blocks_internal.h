@@ -69,6 +69,16 @@ struct BlockCpu {
   }
 };
 
+/// Whether an interrupt is about to be served, at once or after one more instruction, or the processor does not run.
+[[nodiscard]] inline bool disturbed(const avr_t* avr) {
+  return avr->state != cpu_Running || avr->interrupt_state < 0 || (avr->interrupt_state > 0 && avr->sreg[S_I] != 0);
+}
+/// The first event, or `limit` if that is earlier.
+[[nodiscard]] inline Cycle first_event(const avr_t* avr, Cycle limit) {
+  const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
+  return first != nullptr && static_cast<Cycle>(first->when) < limit ? static_cast<Cycle>(first->when) : limit;
+}
+
 /// Where the next event stands decides how far runs may go: only those are begun that end by then, but
 /// for the cycle or two of a branch or skip at their end that is taken. The rest, and every
 /// instruction that is not plain or turns out not to be, is left to PlainRunner. Held to the simulator with it.
@@ -82,6 +92,12 @@ class PlainBlocks {
   /// them was reached, an interrupt is about to be served, or the processor no longer runs; if not, the instruction at
   /// hand is not for runs, or its run ends too late.
   bool run(Cycle limit);
+  /// Whether run() would get any further.
+  [[nodiscard]] bool have_time(Cycle limit) const {
+    const avr_t* const avr = cpu_.avr;
+    const BlockOp* const op = avr->pc / 2U < cpu_.words ? cpu_.first + avr->pc / 2U : nullptr;
+    return op != nullptr && op->length != 0 && now_of(avr) + op->rest <= first_event(avr, limit);
+  }
 
  private:
   void place(std::size_t at, const std::vector<Instruction>& code);
@@ -132,16 +148,6 @@ static_assert(R_SPH == R_SPL + 1, "the stack pointer is a word");
 /// Cycles after which the way leads back to PlainBlocks::run(), so that calls do not pile up where no optimiser makes
 /// jumps of them.
 constexpr Cycle kLongestWay = 2048;
-
-/// Whether an interrupt is about to be served, at once or after one more instruction, or the processor does not run.
-[[nodiscard]] inline bool disturbed(const avr_t* avr) {
-  return avr->state != cpu_Running || avr->interrupt_state < 0 || (avr->interrupt_state > 0 && avr->sreg[S_I] != 0);
-}
-/// The first event, or `limit` if that is earlier.
-[[nodiscard]] inline Cycle first_event(const avr_t* avr, Cycle limit) {
-  const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
-  return first != nullptr && static_cast<Cycle>(first->when) < limit ? static_cast<Cycle>(first->when) : limit;
-}
 
 /// What an instruction is to a run.
 struct BlockPart {
