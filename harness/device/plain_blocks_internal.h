@@ -111,6 +111,13 @@ class PlainBlocks {
   std::vector<BlockOp> ops_;
 };
 
+/// Has the pointer worked out in the register that it is handed on in. The compiler would do that beside the look-up of
+/// the handler and copy it afterwards: at the end of each instruction.
+inline const BlockOp* settled(const BlockOp* op) {
+  asm("" : "+r"(op));  // NOLINT(hicpp-no-assembler): emits nothing
+  return op;
+}
+
 /// The run that begins at `target`, if the time is there for it.
 inline const BlockOp* go_to(std::uint8_t* data, const BlockOp* target, BlockCpu& cpu) {
   const Cycle left = cpu.left - target->rest;
@@ -118,7 +125,8 @@ inline const BlockOp* go_to(std::uint8_t* data, const BlockOp* target, BlockCpu&
     return target;
   }
   cpu.left = left;
-  return target->begin(data, target, cpu);
+  const BlockOp* const there = settled(target);
+  return there->begin(data, there, cpu);
 }
 /// The run that begins at a branch's target, instead of the rest of the one at hand.
 inline const BlockOp* take_branch(std::uint8_t* data, const BlockOp* branch, BlockCpu& cpu) {
@@ -129,11 +137,13 @@ inline const BlockOp* take_branch(std::uint8_t* data, const BlockOp* branch, Blo
     return target;
   }
   cpu.left = left;
-  return target->begin(data, target, cpu);
+  const BlockOp* const there = settled(target);
+  return there->begin(data, there, cpu);
 }
 /// The next instruction of a run.
 inline const BlockOp* go_on(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  return op->go(data, op, cpu);
+  const BlockOp* const there = settled(op);
+  return there->go(data, there, cpu);
 }
 
 inline unsigned word_at(const std::uint8_t* low) {
