@@ -99,6 +99,7 @@ void AdcUnit::write_status(avr_io_addr_t address, std::uint8_t value) {
   const unsigned flag = clears_flag ? 0U : cell & kFinished;
   const bool on = (value & kEnable) != 0;
   const bool asked = (value & kRunning) != 0;
+  const bool other_trigger = ((cell ^ value) & kAutoTrigger) != 0;
   cell = static_cast<std::uint8_t>((value & ~(kFinished | kRunning)) | flag | (converting_ ? kRunning : 0U));
   if (clears_flag) {
     withdraw_interrupt(avr, io_.adc);
@@ -110,11 +111,15 @@ void AdcUnit::write_status(avr_io_addr_t address, std::uint8_t value) {
   } else if (!on && enabled_) {
     stop();
   }
-  choose_trigger();
+  if (other_trigger) {
+    choose_trigger();
+  }
   if (enabled_ && asked && !converting_) {
     start_by_software();
   }
-  ask_if_flagged(avr, io_.adc);
+  if (flag != 0) {
+    ask_if_flagged(avr, io_.adc);
+  }
 }
 
 void AdcUnit::write_trigger(avr_io_addr_t address, std::uint8_t value) {

@@ -39,6 +39,11 @@ const BlockOp* skip(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   return skips ? leave_for(data, op + 1 + op->count, op, 1 + op->count, cpu) : go_on(data, op + 1, cpu);
 }
 
+// Of the stack's two lowest bytes, the lower one lies higher.
+unsigned swapped(unsigned word) {
+  return (word & 0xFFU) << 8U | (word >> 8U & 0xFFU);
+}
+
 template <unsigned kBytes, int kWords, bool kGoesOn>
 const BlockOp* call(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned pointer = word_at(data + R_SPL);
@@ -46,35 +51,34 @@ const BlockOp* call(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
     return cpu.leave(op);
   }
   const std::uint32_t back = kBytes == 2 ? op->k : static_cast<std::uint32_t>(op - cpu.first) + kWords;
-  for (unsigned i = 0; i < kBytes; ++i) {
-    data[pointer - i] = static_cast<std::uint8_t>(back >> (8U * i));
+  put_word(data + pointer - 1U, swapped(back));
+  if constexpr (kBytes == 3) {
+    data[pointer - 2U] = static_cast<std::uint8_t>(back >> 16U);
   }
   put_word(data + R_SPL, pointer - kBytes);
   return kGoesOn ? go_on(data, op->target(), cpu) : go_to(data, op->target(), cpu);
 }
 
-// nullptr: the run ends before it.
-template <unsigned kBytes>
-const BlockOp* pop_back_address(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+template <unsigned kBytes, class Back>
+const BlockOp* pop_back_address(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu, Back then) {
   const unsigned pointer = word_at(data + R_SPL);
   if (pointer - cpu.stack_floor > cpu.stack_span - kBytes) {
     return cpu.leave(op);
   }
-  std::uint32_t back = 0;
-  for (unsigned i = 1; i <= kBytes; ++i) {
-    back = (back << 8U) | data[pointer + i];
+  std::uint32_t back = swapped(word_at(data + pointer + kBytes - 1U));
+  if constexpr (kBytes == 3) {
+    back |= static_cast<std::uint32_t>(data[pointer + 1U]) << 16U;
   }
   if (back >= cpu.words) {
     return cpu.leave(op);
   }
   put_word(data + R_SPL, pointer + kBytes);
-  return cpu.first + back;
+  return then(cpu.first + back);
 }
 
 template <unsigned kBytes>
 const BlockOp* come_back(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const BlockOp* const back = pop_back_address<kBytes>(data, op, cpu);
-  return back == nullptr ? nullptr : go_to(data, back, cpu);
+  return pop_back_address<kBytes>(data, op, cpu, [&](const BlockOp* back) { return go_to(data, back, cpu); });
 }
 
 // --- Flags.
@@ -140,19 +144,21 @@ const BlockOp* disable_interrupts(std::uint8_t* data, const BlockOp* op, BlockCp
   return go_on(data, op + 1, cpu);
 }
 
+[[gnu::noinline]] const BlockOp* end_interrupt_and_go(std::uint8_t* data, const BlockOp* back, BlockCpu& cpu) {
+  end_interrupt(cpu.avr);
+  return go_to(data, back, cpu);
+}
+
 template <unsigned kBytes>
 const BlockOp* come_back_from_interrupt(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   if (cpu.flag[S_I] == 0 && !enables_quietly(op, kBytes + 2, cpu)) {
     return cpu.leave(op);
   }
-  const BlockOp* const back = pop_back_address<kBytes>(data, op, cpu);
-  if (back == nullptr) {
-    return nullptr;
-  }
-  cpu.avr->interrupt_state = cpu.flag[S_I] == 0 ? std::int8_t{0} : cpu.avr->interrupt_state;
-  cpu.flag[S_I] = 1;
-  end_interrupt(cpu.avr);
-  return go_to(data, back, cpu);
+  return pop_back_address<kBytes>(data, op, cpu, [&](const BlockOp* back) {
+    cpu.avr->interrupt_state = cpu.flag[S_I] == 0 ? std::int8_t{0} : cpu.avr->interrupt_state;
+    cpu.flag[S_I] = 1;
+    return end_interrupt_unheard(cpu.avr) ? go_to(data, back, cpu) : end_interrupt_and_go(data, back, cpu);
+  });
 }
 
 // Whoever keeps the time has to know that the processor sleeps.

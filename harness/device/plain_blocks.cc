@@ -6,7 +6,7 @@
 namespace dawnrig::device {
 namespace {
 
-constexpr std::uint8_t kLongestRun = 32;  // the longer, the more often one does not fit in before an event
+constexpr std::uint8_t kLongestRun = 64;  // the longer, the more often one does not fit in before an event
 
 const BlockOp* leave(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
   return cpu.leave(op);

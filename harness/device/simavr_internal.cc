@@ -43,10 +43,6 @@ unsigned first_in(const avr_int_table_t& table) {
   return first;
 }
 
-bool listened_to(const avr_irq_t* lines) {
-  return lines[AVR_INT_IRQ_PENDING].hook != nullptr || lines[AVR_INT_IRQ_RUNNING].hook != nullptr;
-}
-
 }  // namespace
 
 void enqueue_event(avr_t* avr, avr_cycle_count_t when, avr_cycle_timer_t timer, void* param) {

@@ -122,6 +122,19 @@ inline void ask_if_flagged(avr_t* avr, avr_int_vector_t& vector) {
 void raise_interrupt(avr_t* avr, avr_int_vector_t& vector);
 void serve_interrupt(avr_t* avr);
 void end_interrupt(avr_t* avr);
+/// Whether somebody hears of it when this interrupt, or all of them, becomes pending or is served.
+inline bool listened_to(const avr_irq_t* lines) {
+  return lines[AVR_INT_IRQ_PENDING].hook != nullptr || lines[AVR_INT_IRQ_RUNNING].hook != nullptr;
+}
+/// Does the same as end_interrupt() where nobody hears of it; returns whether it did.
+inline bool end_interrupt_unheard(avr_t* avr) {
+  auto& table = avr->interrupts;
+  if (table.running_ptr == 0 || listened_to(table.irq) || listened_to(table.running[table.running_ptr - 1]->irq)) {
+    return false;
+  }
+  --table.running_ptr;
+  return true;
+}
 
 /// A number whose bits lie in registers as the simulator lists them, lowest first.
 class BitField {
