@@ -1,9 +1,5 @@
 // Program flow, the flags as a whole and that of interrupts in runs of plain instructions.
-#include <array>
-#include <bit>
-#include <cstring>
-
-#include "harness/device/plain_blocks_internal.h"
+#include "harness/device/plain_block_work_internal.h"
 
 namespace dawnrig::device {
 namespace {
@@ -39,11 +35,6 @@ const BlockOp* skip(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   return skips ? leave_for(data, op + 1 + op->count, op, 1 + op->count, cpu) : go_on(data, op + 1, cpu);
 }
 
-// Of the stack's two lowest bytes, the lower one lies higher.
-unsigned swapped(unsigned word) {
-  return (word & 0xFFU) << 8U | (word >> 8U & 0xFFU);
-}
-
 template <unsigned kBytes, int kWords, bool kGoesOn>
 const BlockOp* call(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned pointer = word_at(data + R_SPL);
@@ -51,7 +42,7 @@ const BlockOp* call(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
     return cpu.leave(op);
   }
   const std::uint32_t back = kBytes == 2 ? op->k : static_cast<std::uint32_t>(op - cpu.first) + kWords;
-  put_word(data + pointer - 1U, swapped(back));
+  put_word(data + pointer - 1U, work::swapped(back));
   if constexpr (kBytes == 3) {
     data[pointer - 2U] = static_cast<std::uint8_t>(back >> 16U);
   }
@@ -65,10 +56,7 @@ const BlockOp* pop_back_address(std::uint8_t* data, const BlockOp* op, BlockCpu&
   if (pointer - cpu.stack_floor > cpu.stack_span - kBytes) {
     return cpu.leave(op);
   }
-  std::uint32_t back = swapped(word_at(data + pointer + kBytes - 1U));
-  if constexpr (kBytes == 3) {
-    back |= static_cast<std::uint32_t>(data[pointer + 1U]) << 16U;
-  }
+  const std::uint32_t back = work::address_on_stack<kBytes>(data + pointer + 1U);
   if (back >= cpu.words) {
     return cpu.leave(op);
   }
@@ -83,27 +71,8 @@ const BlockOp* come_back(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
 
 // --- Flags.
 
-using Unpacked = std::array<std::array<std::uint8_t, 8>, 256>;
-
-constexpr Unpacked unpacked() {
-  Unpacked all{};
-  for (unsigned i = 0; i < 256 * 8; ++i) {
-    all[i / 8][i % 8] = static_cast<std::uint8_t>((i / 8) >> (i % 8) & 1U);
-  }
-  return all;
-}
-constexpr Unpacked kUnpacked = unpacked();
-
-// Byte i of the eight is 0 or 1; the product has it in bit i of its highest byte, and carries nothing into that.
-unsigned packed(const std::uint8_t* flag) {
-  static_assert(std::endian::native == std::endian::little);
-  std::uint64_t flags = 0;
-  std::memcpy(&flags, flag, sizeof flags);
-  return static_cast<unsigned>(flags * 0x0102040810204080U >> 56U);
-}
-
 const BlockOp* read_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const unsigned value = packed(cpu.flag);
+  const unsigned value = work::packed_flags(cpu.flag);
   data[R_SREG] = static_cast<std::uint8_t>(value);  // the simulator keeps a copy there when asked
   data[op->d] = static_cast<std::uint8_t>(value);
   return go_on(data, op + 1, cpu);
@@ -113,19 +82,6 @@ const BlockOp* read_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) 
 // event that is due at the end of this instruction, that makes no difference.
 bool enables_quietly(const BlockOp* op, Cycle cycles, const BlockCpu& cpu) {
   return !interrupt_pending(cpu.avr) && cpu.left + op->rest > cycles;
-}
-
-const BlockOp* write_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const unsigned value = data[op->d];
-  if (value >> 7U != cpu.flag[S_I]) {
-    if (value >> 7U != 0 && !enables_quietly(op, 1, cpu)) {
-      return cpu.leave(op);
-    }
-    cpu.avr->interrupt_state = 0;
-  }
-  data[R_SREG] = static_cast<std::uint8_t>(value);
-  std::memcpy(cpu.flag, kUnpacked[value].data(), sizeof cpu.flag);
-  return go_on(data, op + 1, cpu);
 }
 
 const BlockOp* enable_interrupts(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
@@ -179,6 +135,19 @@ BlockPart calling(bool goes_on) {
 }
 
 }  // namespace
+
+const BlockOp* write_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  const unsigned value = data[op->d];
+  if (value >> 7U != cpu.flag[S_I]) {
+    if (value >> 7U != 0 && !enables_quietly(op, 1, cpu)) {
+      return cpu.leave(op);
+    }
+    cpu.avr->interrupt_state = 0;
+  }
+  data[R_SREG] = static_cast<std::uint8_t>(value);
+  work::unpack_flags(cpu.flag, value);
+  return go_on(data, op + 1, cpu);
+}
 
 BlockPart block_flow(const Instruction& one, const BlockCpu& cpu, bool goes_on) {
   const bool short_address = cpu.avr->address_size == 2;

@@ -39,7 +39,8 @@ inline void show_processor(const BlockOp* op, const BlockCpu& cpu) {
   avr->cycle = static_cast<avr_cycle_count_t>(cpu.until - cpu.left - op->rest);
   std::memcpy(avr->sreg, cpu.flag, sizeof cpu.flag);
 }
-[[gnu::always_inline]] inline const BlockOp* look_around(std::uint8_t* data, Cycle cycles, const BlockOp* op, const BlockOp* after, BlockCpu& cpu) {
+[[gnu::always_inline]] inline const BlockOp* look_around(std::uint8_t* data, Cycle cycles, const BlockOp* op,
+                                                         const BlockOp* after, BlockCpu& cpu) {
   cpu.event = first_event(cpu.avr, cpu.limit);
   cpu.until = std::min(cpu.until, cpu.event);
   cpu.left = cpu.until - now_of(cpu.avr) - cycles;  // some registers halt the processor for a while
@@ -51,7 +52,8 @@ inline void show_processor(const BlockOp* op, const BlockCpu& cpu) {
 }
 
 template <bool kLoads>
-[[gnu::always_inline]] inline void ask_owner(std::uint8_t* data, unsigned address, const BlockOp* op, const BlockCpu& cpu) {
+[[gnu::always_inline]] inline void ask_owner(std::uint8_t* data, unsigned address, const BlockOp* op,
+                                             const BlockCpu& cpu) {
   show_processor(op, cpu);
   const auto& cell = cpu.avr->io[address - kRegisters];
   const auto at = static_cast<avr_io_addr_t>(address);

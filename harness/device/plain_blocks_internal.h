@@ -19,6 +19,7 @@ struct BlockPart;
 
 constexpr unsigned kMostAlike = 16;  ///< pushes, or pops, that one handler executes
 constexpr unsigned kMostInARow = 4;  ///< additions with carry and the like
+constexpr unsigned kMostAsOne = 5;   ///< of any kind
 
 /// Executes one instruction and those behind it up to the end of their run. Returns where to go on; nullptr: a run ends
 /// before `cpu.stopped_at`, and everything is as before that instruction.
@@ -103,9 +104,10 @@ class PlainBlocks {
   void place(std::size_t at, const std::vector<Instruction>& code);
   [[nodiscard]] bool follows(std::size_t at) const;
   [[nodiscard]] std::size_t linked(std::size_t at, const std::vector<Instruction>& code,
-                                   std::array<Instruction, kMostInARow>& along) const;
-  [[nodiscard]] BlockPart memory(std::size_t at, const std::vector<Instruction>& code) const;
-  [[nodiscard]] BlockPart arithmetic(std::size_t at, const std::vector<Instruction>& code) const;
+                                   std::array<Instruction, kMostAsOne>& along) const;
+  [[nodiscard]] BlockPart memory(std::size_t at, std::span<const Instruction> here) const;
+  [[nodiscard]] BlockPart arithmetic(std::size_t at, std::span<const Instruction> here,
+                                     const std::vector<Instruction>& code) const;
 
   BlockCpu cpu_;
   std::vector<BlockOp> ops_;
@@ -186,6 +188,10 @@ struct BlockPart {
 [[nodiscard]] BlockHandler block_chain_and_branch(std::span<const Instruction> code, const Instruction& branch);
 /// The first two or four as one, if there is a form for that; nullptr: there is not.
 [[nodiscard]] BlockHandler block_memory_row(std::span<const Instruction> code, const BlockCpu& cpu);
+/// The first of them as one: the beginning or end of an interrupt routine. nullptr: they are neither.
+[[nodiscard]] BlockHandler block_routine(std::span<const Instruction> code, const BlockCpu& cpu);
+/// `out SREG`.
+const BlockOp* write_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu);
 /// Needs to know how many are in a row.
 [[nodiscard]] BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockOp& op);
 /// `goes_on`: the run goes on at the target of a jump or call.
