@@ -77,11 +77,21 @@ const BlockOp* direct(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   return go_on(data, op + kWords, cpu);
 }
 
-// A pointer that turns out to point to a register with an owner: the run ends early.
+// A pointer that turns out to point to a peripheral's register: one with an owner ends the run early.
 template <bool kLoads>
-[[gnu::noinline]] const BlockOp* owned_by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  ask_owner<kLoads>(data, (word_at(data + op->r) + op->k) & 0xFFFFU, op, cpu);
-  return look_around(data, 2, op, op + 1, cpu);
+[[gnu::noinline]] const BlockOp* register_by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  const unsigned address = (word_at(data + op->r) + op->k) & 0xFFFFU;
+  switch (cell_at(cpu, address, kLoads)) {
+    case Cell::kPlain:
+      data[kLoads ? op->d : address] = data[kLoads ? address : op->d];
+      return go_on(data, op + 1, cpu);
+    case Cell::kOwned:
+      ask_owner<kLoads>(data, address, op, cpu);
+      return look_around(data, 2, op, op + 1, cpu);
+    case Cell::kNotPlain:
+      break;
+  }
+  return cpu.leave(op);
 }
 
 template <bool kLoads, Step kStep>
@@ -89,9 +99,7 @@ const BlockOp* by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) 
   const unsigned before = word_at(data + op->r);
   const unsigned address = (before + (kStep == Step::kNone ? op->k : kStep == Step::kBefore ? 0xFFFFU : 0U)) & 0xFFFFU;
   if (address - cpu.ram_start > cpu.ram_span) {
-    return kStep == Step::kNone && cell_at(cpu, address, kLoads) == Cell::kOwned
-               ? owned_by_pointer<kLoads>(data, op, cpu)
-               : cpu.leave(op);
+    return kStep == Step::kNone ? register_by_pointer<kLoads>(data, op, cpu) : cpu.leave(op);
   }
   data[kLoads ? op->d : address] = data[kLoads ? address : op->d];
   if constexpr (kStep != Step::kNone) {
