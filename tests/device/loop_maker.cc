@@ -110,8 +110,12 @@ void LoopMaker::number() {
   static constexpr unsigned kFirst[] = {0x0C00, 0x1C00, 0x1800, 0x0800, 0x1400, 0x0400};
   static constexpr unsigned kBehind[] = {0x1C00, 0x1C00, 0x0800, 0x0800, 0x0400, 0x0400};
   const unsigned which = pick(0, 5);
-  const unsigned d[] = {pick(0, 30), pick(0, 30), pick(0, 30)};
-  const unsigned r[] = {one_in(4) ? d[0] : pick(0, 30), one_in(4) ? d[1] : pick(0, 30), pick(0, 30)};
+  unsigned d[] = {pick(0, 30), pick(0, 30), pick(0, 30)};
+  unsigned r[] = {one_in(4) ? d[0] : pick(0, 30), one_in(4) ? d[1] : pick(0, 30), pick(0, 30)};
+  if (one_in(2)) {  // four in a row
+    d[1] = std::min(d[0] + 2, 30U);
+    r[1] = std::min(r[0] + 2, 30U);
+  }
   const unsigned apart = one_in(4) ? 0 : 1;
   const unsigned bytes = one_in(5) ? pick(3, 6) : 2 * pick(1, 2);
   if (one_in(2)) {  // a zero that is kept makes the difference more often
