@@ -26,6 +26,8 @@ AdcUnit::AdcUnit(SimulatorCore& core, Surroundings& surroundings, const DevicePa
       timers_(std::move(timers)),
       errors_(params.adc),
       noise_(params.seed ^ kNoiseStream),
+      adlar_cell_(core.avr()->data[io_.adlar.reg]),
+      adlar_mask_(static_cast<std::uint8_t>(io_.adlar.mask << io_.adlar.bit)),
       supply_v_(params.supply_v),
       aref_v_(params.aref_v),
       internal_v_(params.internal_reference_v),
@@ -280,7 +282,7 @@ void AdcUnit::on_done(Cycle when) {
 
 unsigned AdcUnit::register_word() const {
   const auto code = static_cast<unsigned>(result_);
-  return bit_of(core_.avr(), io_.adlar) ? code << 6U : code;
+  return (adlar_cell_ & adlar_mask_) != 0 ? code << 6U : code;
 }
 
 std::uint8_t AdcUnit::read_low(avr_io_addr_t /*address*/) {

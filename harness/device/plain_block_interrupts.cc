@@ -37,10 +37,9 @@ const BlockOp* end_routine(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu)
   const unsigned pointer = word_at(data + R_SPL);
   const bool on_stack = pointer - cpu.stack_floor <= cpu.stack_span - kPopped;
   const std::uint32_t back = on_stack ? work::address_on_stack<kBytes>(data + pointer + 3U) : cpu.words;
-  // Interrupts are off within the routine, and none waits or comes for its end.
-  const bool as_usual =
-      flags >> 7U == 0 && cpu.flag[S_I] == 0 && !interrupt_pending(cpu.avr) && cpu.left > 0 && back < cpu.words;
-  if (!as_usual || !end_interrupt_unheard(cpu.avr)) {
+  // None waits, and none comes with the end: then it makes no difference where on the way they are enabled.
+  const bool quiet = !interrupt_pending(cpu.avr) && cpu.left > 0;
+  if (!quiet || back >= cpu.words || !end_interrupt_unheard(cpu.avr)) {
     return write_flags(data, op, cpu);
   }
   data[R_SREG] = static_cast<std::uint8_t>(flags);

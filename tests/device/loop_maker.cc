@@ -35,7 +35,11 @@ void LoopMaker::routine_at(unsigned at, unsigned vector, unsigned which) {
   const bool compiled = which == 2 || one_in(2);
   Words routine = compiled ? Words{0x921F, 0x920F, 0xB60F, 0x920F, 0x2411, 0x930F} : Words{0x930F, 0xB70F, 0x930F};
   const auto add_words = [&routine](const Words& more) { routine.insert(routine.end(), more.begin(), more.end()); };
-  add_words({0x9100, kCount, 0x9503, 0x9300, kCount, static_cast<std::uint16_t>(0xE000U | which), 0x9300, kCount + 1});
+  add_words({0x9100, kCount});
+  if (compiled && one_in(2)) {  // an inc depends on a flag that the zero in r1 has set
+    add_words({static_cast<std::uint16_t>((one_in(2) ? 0xF008U : 0xF408U) | pick(1, 4)), 0x9503});
+  }
+  add_words({0x9503, 0x9300, kCount, static_cast<std::uint16_t>(0xE000U | which), 0x9300, kCount + 1});
   if (one_in(6)) {
     add_words({0x9478});  // sei
   }

@@ -82,6 +82,31 @@ TEST_P(PlainBlocks, FindTheEndOfMemoryInTheMiddleOfANumber) {
   }
 }
 
+// Of 256 KB of program, an address needs three bytes on the stack.
+TEST(FarPlainBlocks, ComeBackToTheUpperHalfOfProgramMemory) {
+  Words words(0x10020, 0);
+  const Words begin{0x940D, 0x0000};    // jmp 0x20000
+  const Words loop{0x940F, 0x0010,      // call 0x20020
+                   0x9503, 0xCFFC};     // inc r16; rjmp to the call
+  const Words routine{0x9513, 0x9508};  // inc r17; ret
+  std::copy(begin.begin(), begin.end(), words.begin());
+  std::copy(loop.begin(), loop.end(), words.begin() + 0x10000);
+  std::copy(routine.begin(), routine.end(), words.begin() + 0x10010);
+  DeviceParams params;
+  params.part = "atmega2560";
+  params.startup_delay_s = 0;
+  BothWays both(params, words_image(words));
+  for (Cycle until = 7; until < 20'000; until += 97) {
+    both.ours.run_until(until);
+    both.simulators.run_until(until);
+    ASSERT_EQ(both.ours.next_address(), both.simulators.next_address()) << "cycle " << until;
+    ASSERT_EQ(both.ours.peek(16), both.simulators.peek(16)) << "cycle " << until;
+    ASSERT_EQ(both.ours.peek(17), both.simulators.peek(17)) << "cycle " << until;
+  }
+  EXPECT_EQ(both.simulators.crash_reason(), "");
+  EXPECT_GE(both.simulators.next_address(), 0x20000U) << "it is there that it runs";
+}
+
 INSTANTIATE_TEST_SUITE_P(EveryPart, PlainBlocks,
                          ::testing::Values(Part{"atmega328p", 0x100, 0x8FF, 28, 32, {'D', 6}},
                                            Part{"atmega2560", 0x200, 0x21FF, 42, 46, {'B', 7}}),
