@@ -26,6 +26,8 @@ AdcUnit::AdcUnit(SimulatorCore& core, Surroundings& surroundings, const DevicePa
       timers_(std::move(timers)),
       errors_(params.adc),
       noise_(params.seed ^ kNoiseStream),
+      adlar_cell_(core.avr()->data[io_.adlar.reg]),
+      adlar_mask_(static_cast<std::uint8_t>(io_.adlar.mask << io_.adlar.bit)),
       supply_v_(params.supply_v),
       aref_v_(params.aref_v),
       internal_v_(params.internal_reference_v),
@@ -99,6 +101,7 @@ void AdcUnit::write_status(avr_io_addr_t address, std::uint8_t value) {
   const unsigned flag = clears_flag ? 0U : cell & kFinished;
   const bool on = (value & kEnable) != 0;
   const bool asked = (value & kRunning) != 0;
+  const bool other_trigger = ((cell ^ value) & kAutoTrigger) != 0;
   cell = static_cast<std::uint8_t>((value & ~(kFinished | kRunning)) | flag | (converting_ ? kRunning : 0U));
   if (clears_flag) {
     withdraw_interrupt(avr, io_.adc);
@@ -110,11 +113,15 @@ void AdcUnit::write_status(avr_io_addr_t address, std::uint8_t value) {
   } else if (!on && enabled_) {
     stop();
   }
-  choose_trigger();
+  if (other_trigger) {
+    choose_trigger();
+  }
   if (enabled_ && asked && !converting_) {
     start_by_software();
   }
-  ask_if_flagged(avr, io_.adc);
+  if (flag != 0) {
+    ask_if_flagged(avr, io_.adc);
+  }
 }
 
 void AdcUnit::write_trigger(avr_io_addr_t address, std::uint8_t value) {
@@ -275,7 +282,7 @@ void AdcUnit::on_done(Cycle when) {
 
 unsigned AdcUnit::register_word() const {
   const auto code = static_cast<unsigned>(result_);
-  return bit_of(core_.avr(), io_.adlar) ? code << 6U : code;
+  return (adlar_cell_ & adlar_mask_) != 0 ? code << 6U : code;
 }
 
 std::uint8_t AdcUnit::read_low(avr_io_addr_t /*address*/) {

@@ -12,13 +12,21 @@ using Op = Operation;
 using work::Flags;
 
 enum class Kind : std::uint8_t { kSum, kDifference, kComparison };
-enum class Second : std::uint8_t { kPairs, kBytes, kConstants };
+/// How the bytes of the second number lie; of kWhole, those of the first one too.
+enum class Second : std::uint8_t { kPairs, kBytes, kConstants, kWhole };
 
 template <unsigned kBytes>
 using Number = std::conditional_t<kBytes == 4, std::uint64_t, std::uint32_t>;
 
-template <unsigned kBytes>
+std::uint32_t four_at(const std::uint8_t* low) {
+  return word_at(low) | word_at(low + 2) << 16U;
+}
+
+template <unsigned kBytes, Second kSecond>
 Number<kBytes> firsts(const std::uint8_t* data, const BlockOp* op) {
+  if constexpr (kSecond == Second::kWhole) {
+    return four_at(data + op->d);
+  }
   Number<kBytes> number = word_at(data + op->d);
   if constexpr (kBytes == 4) {
     number |= word_at(data + op[2].d) << 16U;
@@ -31,6 +39,8 @@ Number<kBytes> seconds(const std::uint8_t* data, const BlockOp* op) {
     return static_cast<std::uint8_t>(op[0].k) | (static_cast<unsigned>(op[1].k) & 0xFFU) << 8U;
   } else if constexpr (kSecond == Second::kBytes) {
     return data[op[0].r] | static_cast<unsigned>(data[op[1].r]) << 8U;
+  } else if constexpr (kSecond == Second::kWhole) {
+    return four_at(data + op->r);
   } else if constexpr (kBytes == 2) {
     return word_at(data + op->r);
   } else {
@@ -53,14 +63,14 @@ struct Chain {
   static constexpr unsigned kSets = work::kC | work::kZ | work::kSigned | work::kH;
 
   static Made work(std::uint8_t* data, const BlockOp& op, const std::uint8_t* flag) {
-    const Wide a = firsts<kBytes>(data, &op);
+    const Wide a = firsts<kBytes, kSecond>(data, &op);
     const Wide b = seconds<kBytes, kSecond>(data, &op);
     const Wide carry = kCarries ? flag[S_C] : 0U;
     const Wide wide = kAdds ? a + b + carry : a - b - carry;
     if constexpr (kKind != Kind::kComparison) {
       put_word(data + op.d, static_cast<unsigned>(wide));
       if constexpr (kBytes == 4) {
-        put_word(data + (&op)[2].d, static_cast<unsigned>(wide >> 16U));
+        put_word(data + (kSecond == Second::kWhole ? op.d + 2U : (&op)[2].d), static_cast<unsigned>(wide >> 16U));
       }
     }
     return {a, b, wide};
@@ -142,28 +152,28 @@ BlockHandler chosen(unsigned live, const Instruction* branch) {
                            : forms::in_form<Work, kBytes>(live & Work::kSets);
 }
 template <Kind kKind, bool kCarries>
-Chooser of_size(unsigned bytes, bool pairs) {
-  if (bytes == 4) {
-    return chosen<kKind, kCarries, 4, Second::kPairs>;
+Chooser laid_out(std::span<const Instruction> code) {
+  if (code.size() == 4) {
+    const bool whole = is_pair(code.subspan(1)) && has_second_pair(code.subspan(1));
+    return whole ? chosen<kKind, kCarries, 4, Second::kWhole> : chosen<kKind, kCarries, 4, Second::kPairs>;
   }
-  return pairs ? chosen<kKind, kCarries, 2, Second::kPairs> : chosen<kKind, kCarries, 2, Second::kBytes>;
+  return has_second_pair(code) ? chosen<kKind, kCarries, 2, Second::kPairs>
+                               : chosen<kKind, kCarries, 2, Second::kBytes>;
 }
 Chooser chooser(std::span<const Instruction> code) {
-  const auto bytes = static_cast<unsigned>(code.size());
-  const bool pairs = has_second_pair(code);
   switch (code[0].operation) {
     case Op::kAdd:
-      return of_size<Kind::kSum, false>(bytes, pairs);
+      return laid_out<Kind::kSum, false>(code);
     case Op::kAdc:
-      return of_size<Kind::kSum, true>(bytes, pairs);
+      return laid_out<Kind::kSum, true>(code);
     case Op::kSub:
-      return of_size<Kind::kDifference, false>(bytes, pairs);
+      return laid_out<Kind::kDifference, false>(code);
     case Op::kSbc:
-      return of_size<Kind::kDifference, true>(bytes, pairs);
+      return laid_out<Kind::kDifference, true>(code);
     case Op::kCp:
-      return of_size<Kind::kComparison, false>(bytes, pairs);
+      return laid_out<Kind::kComparison, false>(code);
     case Op::kCpc:
-      return of_size<Kind::kComparison, true>(bytes, pairs);
+      return laid_out<Kind::kComparison, true>(code);
     default:
       return chosen<Kind::kDifference, false, 2, Second::kConstants>;
   }

@@ -1,9 +1,5 @@
 // Program flow, the flags as a whole and that of interrupts in runs of plain instructions.
-#include <array>
-#include <bit>
-#include <cstring>
-
-#include "harness/device/plain_blocks_internal.h"
+#include "harness/device/plain_block_work_internal.h"
 
 namespace dawnrig::device {
 namespace {
@@ -46,60 +42,37 @@ const BlockOp* call(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
     return cpu.leave(op);
   }
   const std::uint32_t back = kBytes == 2 ? op->k : static_cast<std::uint32_t>(op - cpu.first) + kWords;
-  for (unsigned i = 0; i < kBytes; ++i) {
-    data[pointer - i] = static_cast<std::uint8_t>(back >> (8U * i));
+  put_word(data + pointer - 1U, work::swapped(back));
+  if constexpr (kBytes == 3) {
+    data[pointer - 2U] = static_cast<std::uint8_t>(back >> 16U);
   }
   put_word(data + R_SPL, pointer - kBytes);
   return kGoesOn ? go_on(data, op->target(), cpu) : go_to(data, op->target(), cpu);
 }
 
-// nullptr: the run ends before it.
-template <unsigned kBytes>
-const BlockOp* pop_back_address(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+template <unsigned kBytes, class Back>
+const BlockOp* pop_back_address(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu, Back then) {
   const unsigned pointer = word_at(data + R_SPL);
   if (pointer - cpu.stack_floor > cpu.stack_span - kBytes) {
     return cpu.leave(op);
   }
-  std::uint32_t back = 0;
-  for (unsigned i = 1; i <= kBytes; ++i) {
-    back = (back << 8U) | data[pointer + i];
-  }
+  const std::uint32_t back = work::address_on_stack<kBytes>(data + pointer + 1U);
   if (back >= cpu.words) {
     return cpu.leave(op);
   }
   put_word(data + R_SPL, pointer + kBytes);
-  return cpu.first + back;
+  return then(cpu.first + back);
 }
 
 template <unsigned kBytes>
 const BlockOp* come_back(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const BlockOp* const back = pop_back_address<kBytes>(data, op, cpu);
-  return back == nullptr ? nullptr : go_to(data, back, cpu);
+  return pop_back_address<kBytes>(data, op, cpu, [&](const BlockOp* back) { return go_to(data, back, cpu); });
 }
 
 // --- Flags.
 
-using Unpacked = std::array<std::array<std::uint8_t, 8>, 256>;
-
-constexpr Unpacked unpacked() {
-  Unpacked all{};
-  for (unsigned i = 0; i < 256 * 8; ++i) {
-    all[i / 8][i % 8] = static_cast<std::uint8_t>((i / 8) >> (i % 8) & 1U);
-  }
-  return all;
-}
-constexpr Unpacked kUnpacked = unpacked();
-
-// Byte i of the eight is 0 or 1; the product has it in bit i of its highest byte, and carries nothing into that.
-unsigned packed(const std::uint8_t* flag) {
-  static_assert(std::endian::native == std::endian::little);
-  std::uint64_t flags = 0;
-  std::memcpy(&flags, flag, sizeof flags);
-  return static_cast<unsigned>(flags * 0x0102040810204080U >> 56U);
-}
-
 const BlockOp* read_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const unsigned value = packed(cpu.flag);
+  const unsigned value = work::packed_flags(cpu.flag);
   data[R_SREG] = static_cast<std::uint8_t>(value);  // the simulator keeps a copy there when asked
   data[op->d] = static_cast<std::uint8_t>(value);
   return go_on(data, op + 1, cpu);
@@ -109,19 +82,6 @@ const BlockOp* read_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) 
 // event that is due at the end of this instruction, that makes no difference.
 bool enables_quietly(const BlockOp* op, Cycle cycles, const BlockCpu& cpu) {
   return !interrupt_pending(cpu.avr) && cpu.left + op->rest > cycles;
-}
-
-const BlockOp* write_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const unsigned value = data[op->d];
-  if (value >> 7U != cpu.flag[S_I]) {
-    if (value >> 7U != 0 && !enables_quietly(op, 1, cpu)) {
-      return cpu.leave(op);
-    }
-    cpu.avr->interrupt_state = 0;
-  }
-  data[R_SREG] = static_cast<std::uint8_t>(value);
-  std::memcpy(cpu.flag, kUnpacked[value].data(), sizeof cpu.flag);
-  return go_on(data, op + 1, cpu);
 }
 
 const BlockOp* enable_interrupts(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
@@ -140,19 +100,21 @@ const BlockOp* disable_interrupts(std::uint8_t* data, const BlockOp* op, BlockCp
   return go_on(data, op + 1, cpu);
 }
 
+[[gnu::noinline]] const BlockOp* end_interrupt_and_go(std::uint8_t* data, const BlockOp* back, BlockCpu& cpu) {
+  end_interrupt(cpu.avr);
+  return go_to(data, back, cpu);
+}
+
 template <unsigned kBytes>
 const BlockOp* come_back_from_interrupt(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   if (cpu.flag[S_I] == 0 && !enables_quietly(op, kBytes + 2, cpu)) {
     return cpu.leave(op);
   }
-  const BlockOp* const back = pop_back_address<kBytes>(data, op, cpu);
-  if (back == nullptr) {
-    return nullptr;
-  }
-  cpu.avr->interrupt_state = cpu.flag[S_I] == 0 ? std::int8_t{0} : cpu.avr->interrupt_state;
-  cpu.flag[S_I] = 1;
-  end_interrupt(cpu.avr);
-  return go_to(data, back, cpu);
+  return pop_back_address<kBytes>(data, op, cpu, [&](const BlockOp* back) {
+    cpu.avr->interrupt_state = cpu.flag[S_I] == 0 ? std::int8_t{0} : cpu.avr->interrupt_state;
+    cpu.flag[S_I] = 1;
+    return end_interrupt_unheard(cpu.avr) ? go_to(data, back, cpu) : end_interrupt_and_go(data, back, cpu);
+  });
 }
 
 // Whoever keeps the time has to know that the processor sleeps.
@@ -173,6 +135,19 @@ BlockPart calling(bool goes_on) {
 }
 
 }  // namespace
+
+const BlockOp* write_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  const unsigned value = data[op->d];
+  if (value >> 7U != cpu.flag[S_I]) {
+    if (value >> 7U != 0 && !enables_quietly(op, 1, cpu)) {
+      return cpu.leave(op);
+    }
+    cpu.avr->interrupt_state = 0;
+  }
+  data[R_SREG] = static_cast<std::uint8_t>(value);
+  work::unpack_flags(cpu.flag, value);
+  return go_on(data, op + 1, cpu);
+}
 
 BlockPart block_flow(const Instruction& one, const BlockCpu& cpu, bool goes_on) {
   const bool short_address = cpu.avr->address_size == 2;

@@ -85,7 +85,8 @@ const BlockOp* then_branch(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu)
   }
   Work::template put<Flags::kCarryAndZero>(cpu.flag, made);
   cpu.left = left;
-  return target->begin(data, target, cpu);
+  const BlockOp* const there = settled(target);
+  return there->begin(data, there, cpu);
 }
 
 template <class Work, unsigned kCount = 1>

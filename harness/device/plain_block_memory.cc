@@ -33,13 +33,14 @@ Cell cell_at(const BlockCpu& cpu, std::uint32_t address, bool loads) {
 
 // Who owns a register is asked as the simulator would ask: at the instant at which the instruction begins, with the
 // program counter still before it. What comes of that may move the next event, so that the run ends here.
-void show_processor(const BlockOp* op, const BlockCpu& cpu) {
+inline void show_processor(const BlockOp* op, const BlockCpu& cpu) {
   avr_t* const avr = cpu.avr;
   avr->pc = static_cast<avr_flashaddr_t>(op - cpu.first) * 2U;
   avr->cycle = static_cast<avr_cycle_count_t>(cpu.until - cpu.left - op->rest);
   std::memcpy(avr->sreg, cpu.flag, sizeof cpu.flag);
 }
-const BlockOp* look_around(std::uint8_t* data, Cycle cycles, const BlockOp* op, const BlockOp* after, BlockCpu& cpu) {
+[[gnu::always_inline]] inline const BlockOp* look_around(std::uint8_t* data, Cycle cycles, const BlockOp* op,
+                                                         const BlockOp* after, BlockCpu& cpu) {
   cpu.event = first_event(cpu.avr, cpu.limit);
   cpu.until = std::min(cpu.until, cpu.event);
   cpu.left = cpu.until - now_of(cpu.avr) - cycles;  // some registers halt the processor for a while
@@ -51,7 +52,8 @@ const BlockOp* look_around(std::uint8_t* data, Cycle cycles, const BlockOp* op, 
 }
 
 template <bool kLoads>
-void ask_owner(std::uint8_t* data, unsigned address, const BlockOp* op, const BlockCpu& cpu) {
+[[gnu::always_inline]] inline void ask_owner(std::uint8_t* data, unsigned address, const BlockOp* op,
+                                             const BlockCpu& cpu) {
   show_processor(op, cpu);
   const auto& cell = cpu.avr->io[address - kRegisters];
   const auto at = static_cast<avr_io_addr_t>(address);
@@ -75,11 +77,21 @@ const BlockOp* direct(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   return go_on(data, op + kWords, cpu);
 }
 
-// A pointer that turns out to point to a register with an owner: the run ends early.
+// A pointer that turns out to point to a peripheral's register: one with an owner ends the run early.
 template <bool kLoads>
-[[gnu::noinline]] const BlockOp* owned_by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  ask_owner<kLoads>(data, (word_at(data + op->r) + op->k) & 0xFFFFU, op, cpu);
-  return look_around(data, 2, op, op + 1, cpu);
+[[gnu::noinline]] const BlockOp* register_by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  const unsigned address = (word_at(data + op->r) + op->k) & 0xFFFFU;
+  switch (cell_at(cpu, address, kLoads)) {
+    case Cell::kPlain:
+      data[kLoads ? op->d : address] = data[kLoads ? address : op->d];
+      return go_on(data, op + 1, cpu);
+    case Cell::kOwned:
+      ask_owner<kLoads>(data, address, op, cpu);
+      return look_around(data, 2, op, op + 1, cpu);
+    case Cell::kNotPlain:
+      break;
+  }
+  return cpu.leave(op);
 }
 
 template <bool kLoads, Step kStep>
@@ -87,9 +99,7 @@ const BlockOp* by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) 
   const unsigned before = word_at(data + op->r);
   const unsigned address = (before + (kStep == Step::kNone ? op->k : kStep == Step::kBefore ? 0xFFFFU : 0U)) & 0xFFFFU;
   if (address - cpu.ram_start > cpu.ram_span) {
-    return kStep == Step::kNone && cell_at(cpu, address, kLoads) == Cell::kOwned
-               ? owned_by_pointer<kLoads>(data, op, cpu)
-               : cpu.leave(op);
+    return kStep == Step::kNone ? register_by_pointer<kLoads>(data, op, cpu) : cpu.leave(op);
   }
   data[kLoads ? op->d : address] = data[kLoads ? address : op->d];
   if constexpr (kStep != Step::kNone) {

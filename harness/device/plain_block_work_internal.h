@@ -4,6 +4,7 @@
 #pragma once
 
 #include <array>
+#include <bit>
 #include <cstring>
 
 #include "harness/device/plain_blocks_internal.h"
@@ -35,6 +36,38 @@ inline constexpr auto kSigns = all_signs();
 
 inline void put_signs(std::uint8_t* flag, unsigned index) {
   std::memcpy(flag + S_Z, kSigns[index].data(), kSigns[index].size());
+}
+
+/// The flags as the status register has them. Byte i of the eight is 0 or 1; the product has it in bit i of its highest
+/// byte, and carries nothing into that.
+inline unsigned packed_flags(const std::uint8_t* flag) {
+  static_assert(std::endian::native == std::endian::little);
+  std::uint64_t flags = 0;
+  std::memcpy(&flags, flag, sizeof flags);
+  return static_cast<unsigned>(flags * 0x0102040810204080U >> 56U);
+}
+
+constexpr std::array<std::array<std::uint8_t, 8>, 256> all_unpacked() {
+  std::array<std::array<std::uint8_t, 8>, 256> all{};
+  for (unsigned i = 0; i < 256 * 8; ++i) {
+    all[i / 8][i % 8] = static_cast<std::uint8_t>((i / 8) >> (i % 8) & 1U);
+  }
+  return all;
+}
+inline constexpr auto kUnpacked = all_unpacked();
+
+inline void unpack_flags(std::uint8_t* flag, unsigned value) {
+  std::memcpy(flag, kUnpacked[value].data(), kUnpacked[value].size());
+}
+
+/// Of an address on the stack, the lower byte lies higher.
+inline unsigned swapped(unsigned word) {
+  return (word & 0xFFU) << 8U | (word >> 8U & 0xFFU);
+}
+template <unsigned kBytes>
+std::uint32_t address_on_stack(const std::uint8_t* lowest) {
+  const std::uint32_t word = swapped(word_at(lowest + kBytes - 2U));
+  return kBytes == 2 ? word : word | static_cast<std::uint32_t>(*lowest) << 16U;
 }
 
 enum class With : std::uint8_t { kRegister, kConstant };

@@ -6,7 +6,7 @@
 namespace dawnrig::device {
 namespace {
 
-constexpr std::uint8_t kLongestRun = 32;  // the longer, the more often one does not fit in before an event
+constexpr std::uint8_t kLongestRun = 64;  // the longer, the more often one does not fit in before an event
 
 const BlockOp* leave(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
   return cpu.leave(op);
@@ -82,12 +82,16 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
   } else if (goes_on && next.length != 0 && code[behind].operation == one.operation && next.count < kMostAlike) {
     op.count = static_cast<std::uint8_t>(next.count + 1U);
   }
-  BlockPart part = arithmetic(at, code);
-  part = part.handler != nullptr ? part : memory(at, code);
+  std::array<Instruction, kMostAsOne> along;
+  const std::span<const Instruction> here(along.data(), linked(at, code, along));
+  BlockPart part = arithmetic(at, here, code);
+  part = part.handler != nullptr ? part : memory(at, here);
   part = part.handler != nullptr ? part : block_flow(one, cpu_, jumps && target > at);
   if (part.handler == nullptr) {
     return;
   }
+  BlockHandler routine = block_routine(here, cpu_);
+  part.handler = routine != nullptr ? routine : part.handler;
   using Kind = BlockPart::Kind;
   const bool ends = part.kind == Kind::kEndsRun || !goes_on;
   op.go = op.begin = part.handler;
@@ -109,7 +113,7 @@ bool PlainBlocks::follows(std::size_t at) const {
 
 // The instruction there and those that surely follow it, if it does not jump.
 std::size_t PlainBlocks::linked(std::size_t at, const std::vector<Instruction>& code,
-                                std::array<Instruction, kMostInARow>& along) const {
+                                std::array<Instruction, kMostAsOne>& along) const {
   std::size_t count = 0;
   do {
     along[count++] = code[at];
@@ -118,20 +122,17 @@ std::size_t PlainBlocks::linked(std::size_t at, const std::vector<Instruction>& 
   return count;
 }
 
-BlockPart PlainBlocks::memory(std::size_t at, const std::vector<Instruction>& code) const {
-  std::array<Instruction, kMostInARow> along;
-  const std::span<const Instruction> here(along.data(), linked(at, code, along));
-  BlockPart part = block_memory(code[at], cpu_, ops_[at]);
+BlockPart PlainBlocks::memory(std::size_t at, std::span<const Instruction> here) const {
+  BlockPart part = block_memory(here[0], cpu_, ops_[at]);
   if (BlockHandler row = block_memory_row(here, cpu_); row != nullptr) {
     part.handler = row;
   }
   return part;
 }
 
-BlockPart PlainBlocks::arithmetic(std::size_t at, const std::vector<Instruction>& code) const {
+BlockPart PlainBlocks::arithmetic(std::size_t at, std::span<const Instruction> here,
+                                  const std::vector<Instruction>& code) const {
   const Instruction& one = code[at];
-  std::array<Instruction, kMostInARow> along;
-  const std::span<const Instruction> here(along.data(), linked(at, code, along));
   const unsigned bytes = bytes_in_chain(here);
   const unsigned row = bytes > 1 ? bytes : arithmetic_in_a_row(one, ops_[at].count);
   const std::size_t behind = row == 1 ? at + one.bytes / 2U : at + row;

@@ -19,6 +19,7 @@ struct BlockPart;
 
 constexpr unsigned kMostAlike = 16;  ///< pushes, or pops, that one handler executes
 constexpr unsigned kMostInARow = 4;  ///< additions with carry and the like
+constexpr unsigned kMostAsOne = 5;   ///< of any kind
 
 /// Executes one instruction and those behind it up to the end of their run. Returns where to go on; nullptr: a run ends
 /// before `cpu.stopped_at`, and everything is as before that instruction.
@@ -69,6 +70,16 @@ struct BlockCpu {
   }
 };
 
+/// Whether an interrupt is about to be served, at once or after one more instruction, or the processor does not run.
+[[nodiscard]] inline bool disturbed(const avr_t* avr) {
+  return avr->state != cpu_Running || avr->interrupt_state < 0 || (avr->interrupt_state > 0 && avr->sreg[S_I] != 0);
+}
+/// The first event, or `limit` if that is earlier.
+[[nodiscard]] inline Cycle first_event(const avr_t* avr, Cycle limit) {
+  const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
+  return first != nullptr && static_cast<Cycle>(first->when) < limit ? static_cast<Cycle>(first->when) : limit;
+}
+
 /// Where the next event stands decides how far runs may go: only those are begun that end by then, but
 /// for the cycle or two of a branch or skip at their end that is taken. The rest, and every
 /// instruction that is not plain or turns out not to be, is left to PlainRunner. Held to the simulator with it.
@@ -82,18 +93,32 @@ class PlainBlocks {
   /// them was reached, an interrupt is about to be served, or the processor no longer runs; if not, the instruction at
   /// hand is not for runs, or its run ends too late.
   bool run(Cycle limit);
+  /// Whether run() would get any further.
+  [[nodiscard]] bool have_time(Cycle limit) const {
+    const avr_t* const avr = cpu_.avr;
+    const BlockOp* const op = avr->pc / 2U < cpu_.words ? cpu_.first + avr->pc / 2U : nullptr;
+    return op != nullptr && op->length != 0 && now_of(avr) + op->rest <= first_event(avr, limit);
+  }
 
  private:
   void place(std::size_t at, const std::vector<Instruction>& code);
   [[nodiscard]] bool follows(std::size_t at) const;
   [[nodiscard]] std::size_t linked(std::size_t at, const std::vector<Instruction>& code,
-                                   std::array<Instruction, kMostInARow>& along) const;
-  [[nodiscard]] BlockPart memory(std::size_t at, const std::vector<Instruction>& code) const;
-  [[nodiscard]] BlockPart arithmetic(std::size_t at, const std::vector<Instruction>& code) const;
+                                   std::array<Instruction, kMostAsOne>& along) const;
+  [[nodiscard]] BlockPart memory(std::size_t at, std::span<const Instruction> here) const;
+  [[nodiscard]] BlockPart arithmetic(std::size_t at, std::span<const Instruction> here,
+                                     const std::vector<Instruction>& code) const;
 
   BlockCpu cpu_;
   std::vector<BlockOp> ops_;
 };
+
+/// Has the pointer worked out in the register that it is handed on in. The compiler would do that beside the look-up of
+/// the handler and copy it afterwards: at the end of each instruction.
+inline const BlockOp* settled(const BlockOp* op) {
+  asm("" : "+r"(op));  // NOLINT(hicpp-no-assembler): emits nothing
+  return op;
+}
 
 /// The run that begins at `target`, if the time is there for it.
 inline const BlockOp* go_to(std::uint8_t* data, const BlockOp* target, BlockCpu& cpu) {
@@ -102,7 +127,8 @@ inline const BlockOp* go_to(std::uint8_t* data, const BlockOp* target, BlockCpu&
     return target;
   }
   cpu.left = left;
-  return target->begin(data, target, cpu);
+  const BlockOp* const there = settled(target);
+  return there->begin(data, there, cpu);
 }
 /// The run that begins at a branch's target, instead of the rest of the one at hand.
 inline const BlockOp* take_branch(std::uint8_t* data, const BlockOp* branch, BlockCpu& cpu) {
@@ -113,11 +139,13 @@ inline const BlockOp* take_branch(std::uint8_t* data, const BlockOp* branch, Blo
     return target;
   }
   cpu.left = left;
-  return target->begin(data, target, cpu);
+  const BlockOp* const there = settled(target);
+  return there->begin(data, there, cpu);
 }
 /// The next instruction of a run.
 inline const BlockOp* go_on(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  return op->go(data, op, cpu);
+  const BlockOp* const there = settled(op);
+  return there->go(data, there, cpu);
 }
 
 inline unsigned word_at(const std::uint8_t* low) {
@@ -132,16 +160,6 @@ static_assert(R_SPH == R_SPL + 1, "the stack pointer is a word");
 /// Cycles after which the way leads back to PlainBlocks::run(), so that calls do not pile up where no optimiser makes
 /// jumps of them.
 constexpr Cycle kLongestWay = 2048;
-
-/// Whether an interrupt is about to be served, at once or after one more instruction, or the processor does not run.
-[[nodiscard]] inline bool disturbed(const avr_t* avr) {
-  return avr->state != cpu_Running || avr->interrupt_state < 0 || (avr->interrupt_state > 0 && avr->sreg[S_I] != 0);
-}
-/// The first event, or `limit` if that is earlier.
-[[nodiscard]] inline Cycle first_event(const avr_t* avr, Cycle limit) {
-  const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
-  return first != nullptr && static_cast<Cycle>(first->when) < limit ? static_cast<Cycle>(first->when) : limit;
-}
 
 /// What an instruction is to a run.
 struct BlockPart {
@@ -170,6 +188,10 @@ struct BlockPart {
 [[nodiscard]] BlockHandler block_chain_and_branch(std::span<const Instruction> code, const Instruction& branch);
 /// The first two or four as one, if there is a form for that; nullptr: there is not.
 [[nodiscard]] BlockHandler block_memory_row(std::span<const Instruction> code, const BlockCpu& cpu);
+/// The first of them as one: the beginning or end of an interrupt routine. nullptr: they are neither.
+[[nodiscard]] BlockHandler block_routine(std::span<const Instruction> code, const BlockCpu& cpu);
+/// `out SREG`.
+const BlockOp* write_flags(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu);
 /// Needs to know how many are in a row.
 [[nodiscard]] BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockOp& op);
 /// `goes_on`: the run goes on at the target of a jump or call.

@@ -74,12 +74,14 @@ PlainRunner::Outcome PlainRunner::run(Cycle limit) {
     return step() ? Outcome::kToSettle : Outcome::kNotPlain;
   }
   while (!blocks_.run(limit)) {
-    if (!step()) {
-      return Outcome::kNotPlain;
-    }
-    if (disturbed(avr)) {
-      break;
-    }
+    do {
+      if (!step()) {
+        return Outcome::kNotPlain;
+      }
+      if (disturbed(avr) || now_of(avr) >= first_event(avr, limit)) {
+        return Outcome::kToSettle;
+      }
+    } while (!blocks_.have_time(limit));
   }
   return Outcome::kToSettle;
 }

@@ -31,22 +31,16 @@ void push_back_address(avr_t* avr) {
   data[R_SPH] = static_cast<std::uint8_t>(pointer >> 8U);
 }
 
-/// Out of the queue comes the one that goes first: the lowest vector.
-avr_int_vector_t& take_first(avr_int_table_t& table) {
-  auto& queue = table.pending;
-  constexpr unsigned kMask = avr_int_pending_fifo_size - 1;
-  const unsigned begin = queue.read;
-  avr_int_vector_t* vector = queue.buffer[begin];
-  queue.read = static_cast<decltype(queue.read)>((begin + 1U) & kMask);
-  unsigned first = begin;
-  for (unsigned at = queue.read; at != queue.write; at = (at + 1) & kMask) {
-    if (queue.buffer[at]->vector < vector->vector) {
-      first = at;
-      vector = queue.buffer[at];
-    }
+constexpr unsigned kQueueMask = avr_int_pending_fifo_size - 1;
+
+/// Where in the queue the one stands that goes first: the lowest vector.
+unsigned first_in(const avr_int_table_t& table) {
+  const auto& queue = table.pending;
+  unsigned first = queue.read;
+  for (unsigned at = (first + 1) & kQueueMask; at != queue.write; at = (at + 1) & kQueueMask) {
+    first = queue.buffer[at]->vector < queue.buffer[first]->vector ? at : first;
   }
-  queue.buffer[first] = queue.buffer[begin];
-  return *vector;
+  return first;
 }
 
 }  // namespace
@@ -139,14 +133,22 @@ void raise_interrupt(avr_t* avr, avr_int_vector_t& vector) {
 void serve_interrupt(avr_t* avr) {
   auto& table = avr->interrupts;
   auto& queue = table.pending;
-  if (!interrupt_pending(avr) || !can_push_back_address(avr) || table.running_ptr == std::size(table.running)) {
+  if (!interrupt_pending(avr) || !can_push_back_address(avr) || table.running_ptr == std::size(table.running) ||
+      listened_to(table.irq)) {
     avr_service_interrupts(avr);
     return;
   }
-  avr_int_vector_t& vector = take_first(table);
-  raise_line(table.irq[AVR_INT_IRQ_PENDING], interrupt_pending(avr) ? 1 : 0);
-  if (!bit_of(avr, vector.enable) || vector.pending == 0) {
-    vector.pending = 0;  // disabled, or cleared, before it was served
+  const unsigned first = first_in(table);
+  avr_int_vector_t& vector = *queue.buffer[first];
+  if (listened_to(vector.irq)) {
+    avr_service_interrupts(avr);
+    return;
+  }
+  queue.buffer[first] = queue.buffer[queue.read];
+  queue.read = static_cast<decltype(queue.read)>((queue.read + 1U) & kQueueMask);
+  const bool stands = vector.pending != 0 && bit_of(avr, vector.enable);
+  vector.pending = 0;
+  if (!stands) {  // disabled, or cleared, before it was served
     avr->interrupt_state = interrupt_pending(avr) ? 1 : 0;
     return;
   }
@@ -154,12 +156,7 @@ void serve_interrupt(avr_t* avr) {
   avr->sreg[S_I] = 0;
   avr->interrupt_state = 0;
   avr->pc = static_cast<avr_flashaddr_t>(vector.vector) * avr->vector_size;
-  raise_line(vector.irq[AVR_INT_IRQ_RUNNING], 1);
-  raise_line(table.irq[AVR_INT_IRQ_RUNNING], vector.vector);
   table.running[table.running_ptr++] = &vector;
-  vector.pending = 0;
-  raise_line(vector.irq[AVR_INT_IRQ_PENDING], 0);
-  raise_line(table.irq[AVR_INT_IRQ_PENDING], interrupt_pending(avr) ? queue.buffer[queue.read]->vector : 0U);
   if (vector.raise_sticky == 0) {
     put_bit(avr, vector.raised, false);
   }

@@ -96,15 +96,14 @@ Module* next_module(avr_t* avr, const char* kind, avr_io_t* previous = nullptr) 
 inline bool interrupt_pending(const avr_t* avr) {
   return avr->interrupts.pending.read != avr->interrupts.pending.write;
 }
-inline bool bit_of(const avr_t* avr, const avr_regbit_t& bit) {
-  return bit.reg != 0 && ((avr->data[bit.reg] >> bit.bit) & bit.mask) != 0;
+/// A bit that a part does not have is of register 0 and has no mask.
+inline bool bit_of(const avr_t* avr, avr_regbit_t bit) {
+  return ((static_cast<unsigned>(avr->data[bit.reg]) >> bit.bit) & bit.mask) != 0;
 }
 inline void put_bit(avr_t* avr, avr_regbit_t bit, bool on) {
-  if (bit.reg != 0) {
-    const auto mask = static_cast<std::uint8_t>(bit.mask << bit.bit);
-    std::uint8_t& cell = avr->data[bit.reg];
-    cell = static_cast<std::uint8_t>(on ? (cell | mask) : (cell & ~mask));
-  }
+  const auto mask = static_cast<std::uint8_t>(bit.mask << bit.bit);
+  std::uint8_t& cell = avr->data[bit.reg];
+  cell = static_cast<std::uint8_t>(on ? (cell | mask) : (cell & ~mask));
 }
 
 /// Takes a raised interrupt back: its flag was cleared before it was served. Leaves the flag itself alone.
@@ -123,6 +122,19 @@ inline void ask_if_flagged(avr_t* avr, avr_int_vector_t& vector) {
 void raise_interrupt(avr_t* avr, avr_int_vector_t& vector);
 void serve_interrupt(avr_t* avr);
 void end_interrupt(avr_t* avr);
+/// Whether somebody hears of it when this interrupt, or all of them, becomes pending or is served.
+inline bool listened_to(const avr_irq_t* lines) {
+  return lines[AVR_INT_IRQ_PENDING].hook != nullptr || lines[AVR_INT_IRQ_RUNNING].hook != nullptr;
+}
+/// Does the same as end_interrupt() where nobody hears of it; returns whether it did.
+inline bool end_interrupt_unheard(avr_t* avr) {
+  auto& table = avr->interrupts;
+  if (table.running_ptr == 0 || listened_to(table.irq) || listened_to(table.running[table.running_ptr - 1]->irq)) {
+    return false;
+  }
+  --table.running_ptr;
+  return true;
+}
 
 /// A number whose bits lie in registers as the simulator lists them, lowest first.
 class BitField {
@@ -133,9 +145,9 @@ class BitField {
     }
   }
   [[nodiscard]] unsigned of(const avr_t* avr) const {
-    unsigned value = 0;
-    for (std::size_t i = 0; i < count_; ++i) {
-      value |= ((static_cast<unsigned>(avr->data[parts_[i].reg]) >> parts_[i].from) & parts_[i].mask) << parts_[i].to;
+    unsigned value = of(avr, parts_[0]);
+    for (std::size_t i = 1; i < count_; ++i) {
+      value |= of(avr, parts_[i]);
     }
     return value;
   }
@@ -149,6 +161,9 @@ class BitField {
     std::uint8_t mask{0};
   };
 
+  static unsigned of(const avr_t* avr, const Part& part) {
+    return ((static_cast<unsigned>(avr->data[part.reg]) >> part.from) & part.mask) << part.to;
+  }
   void take(avr_regbit_t bit, unsigned to);
 
   std::array<Part, kMostBits> parts_{};  ///< bits in a row in one register are one part

@@ -96,7 +96,13 @@ class SimulatorCore {
 
   void run_plainly();
   void settle();
-  void process_events();
+  void process_events() {
+    if (runner_) {
+      process_due_events(avr_);
+    } else {
+      avr_cycle_timer_process(avr_);
+    }
+  }
   [[nodiscard]] bool skips_too_far_at(avr_flashaddr_t pc) const;
   void run_asleep();
   void pass_sleep();

@@ -115,7 +115,7 @@ void TimerUnit::reset() {
   outside_ticks_ = 0;
   blocked_tick_ = -1;
   appointed_ = false;
-  due_tick_ = kUnknown;
+  due_ = {kUnknown};
   temp_ = 0;
   watched_flag_ = nullptr;
   rebase(0, 0, false);

@@ -136,26 +136,43 @@ std::int64_t TimerUnit::next_output(const Channel& channel, std::int64_t after) 
   return next;
 }
 
+void TimerUnit::Due::add(std::int64_t tick, bool seen, avr_int_vector_t* periodic) {
+  if (tick < any) {
+    any_other = any;
+    visible_other = visible;
+    alone = seen ? periodic : nullptr;
+  } else {
+    alone = tick == any ? nullptr : alone;
+    any_other = std::min(any_other, tick);
+    visible_other = seen ? std::min(visible_other, tick) : visible_other;
+  }
+  any = std::min(any, tick);
+  visible = seen ? std::min(visible, tick) : visible;
+}
+
+void TimerUnit::Due::after_alone(std::int64_t next) {
+  alone = next < any_other ? alone : nullptr;
+  any = std::min(next, any_other);
+  visible = std::min(next, visible_other);
+}
+
 TimerUnit::Due TimerUnit::next_events(std::int64_t after) const {
   const avr_t* const avr = core_.avr();
   Due due;
-  const auto happens = [&due](std::int64_t tick, bool visible) {
-    due.any = std::min(due.any, tick);
-    due.visible = visible ? std::min(due.visible, tick) : due.visible;
-  };
+  const bool in_step = !mode_.is_pwm() && counter_.on_pattern(after) && blocked_tick_ <= after;
   const auto waited_for = [this, avr](const avr_int_vector_t& flag) {
     return bit_of(avr, flag.enable) || &flag == watched_flag_;
   };
   const auto still_rises = [this](const avr_int_vector_t& flag) { return !stands(flag); };
   if (mode_.is_pwm() && takeover_pending()) {
-    happens(counter_.next_at_phase(takeover_phase(), after), true);
+    due.add(counter_.next_at_phase(takeover_phase(), after), true);
   }
   if (const bool visible = waited_for(io_.overflow); visible || still_rises(io_.overflow)) {
-    happens(next_overflow(after), visible);
+    due.add(next_overflow(after), visible);
   }
   if (mode_.top_source == TopSource::kIcr) {
     if (const bool visible = waited_for(io_.icr); visible || still_rises(io_.icr)) {
-      happens(counter_.next_at_phase(counter_.top() + 1, std::max(after, counter_.lead_wrap_tick())), visible);
+      due.add(counter_.next_at_phase(counter_.top() + 1, std::max(after, counter_.lead_wrap_tick())), visible);
     }
   }
   for (const Channel& channel : channels_) {
@@ -164,10 +181,10 @@ TimerUnit::Due TimerUnit::next_events(std::int64_t after) const {
     }
     const avr_int_vector_t& flag = channel.io->interrupt;
     if (const bool visible = waited_for(flag); visible || still_rises(flag)) {
-      happens(next_match(channel, after), visible);
+      due.add(next_match(channel, after), visible, in_step && !channel.connected ? &channel.io->interrupt : nullptr);
     }
     if (channel.connected) {
-      happens(next_output(channel, after), true);
+      due.add(next_output(channel, after), true);
     }
   }
   return due;
@@ -273,15 +290,20 @@ void TimerUnit::apply_output(Channel& channel, const Outline& outline, bool matc
 
 void TimerUnit::advance_ticks(std::int64_t to_tick) {
   while (done_tick_ < to_tick) {
-    if (due_tick_ == kUnknown) {
-      due_tick_ = next_events(done_tick_).any;
+    if (due_.any == kUnknown) {
+      due_ = next_events(done_tick_);
     }
-    if (due_tick_ > to_tick) {
+    if (due_.any > to_tick) {
       break;
     }
-    const std::int64_t tick = due_tick_;
-    due_tick_ = kUnknown;
-    apply(tick);
+    const std::int64_t tick = due_.any;
+    if (due_.alone != nullptr) {
+      raise(*due_.alone);
+      due_.after_alone(tick + counter_.period_ticks());
+    } else {
+      due_.any = kUnknown;
+      apply(tick);
+    }
     done_tick_ = tick;
   }
   done_tick_ = std::max(done_tick_, to_tick);
@@ -302,10 +324,10 @@ Cycle TimerUnit::reads_same_until(avr_io_addr_t address) {
   if (address == io_.r_tcnt) {
     return clock_.begin_of(done_tick_ + 1);
   }
-  if (due_tick_ == kUnknown) {
-    due_tick_ = next_events(done_tick_).any;
+  if (due_.any == kUnknown) {
+    due_ = next_events(done_tick_);
   }
-  return due_tick_ == kNever ? kNever : clock_.begin_of(due_tick_);
+  return due_.any == kNever ? kNever : clock_.begin_of(due_.any);
 }
 
 std::optional<std::uint8_t> TimerUnit::count_at(avr_io_addr_t address, Cycle at) const {
@@ -336,18 +358,24 @@ Cycle TimerUnit::next_edge() const {
 void TimerUnit::on_appointment(Cycle when) {
   appointed_ = false;
   advance(when);
-  reschedule();
+  appoint_next();
 }
 
 void TimerUnit::reschedule() {
-  due_tick_ = kUnknown;
-  Due due;
+  due_.any = kUnknown;
+  appoint_next();
+}
+
+void TimerUnit::appoint_next() {
+  std::int64_t visible = kNever;
   if (clock_.source == TimerClock::Source::kPrescaler && !clock_.prescaler->held) {
-    due = next_events(done_tick_);
-    due_tick_ = due.any;
+    if (due_.any == kUnknown) {
+      due_ = next_events(done_tick_);
+    }
+    visible = due_.visible;
   }
-  if (due.visible != kNever) {
-    const Cycle at = clock_.begin_of(due.visible);
+  if (visible != kNever) {
+    const Cycle at = clock_.begin_of(visible);
     if (appointed_) {
       appoint<&TimerUnit::on_appointment>(core_.avr(), at, this);
     } else {

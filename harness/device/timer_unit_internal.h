@@ -97,11 +97,20 @@ class TimerUnit : public Peripheral {
   void apply_output(Channel& channel, const Outline& outline, bool matched, std::int64_t compared, Cycle at);
   void on_appointment(Cycle when);
   void reschedule();
+  void appoint_next();
   void rebase(std::int64_t tick, std::int64_t value, bool down);
   /// When anything happens next, and when anything that is seen without being asked for.
   struct Due {
-    std::int64_t any{std::numeric_limits<std::int64_t>::max()};
-    std::int64_t visible{std::numeric_limits<std::int64_t>::max()};
+    static constexpr std::int64_t kNever = std::numeric_limits<std::int64_t>::max();
+    std::int64_t any{kNever};
+    std::int64_t visible{kNever};
+    /// What happens next is this flag alone, seen by itself, and it does so in each period; nullptr: it may be more.
+    avr_int_vector_t* alone{nullptr};
+    std::int64_t any_other{kNever};  ///< apart from that flag
+    std::int64_t visible_other{kNever};
+
+    void add(std::int64_t tick, bool seen, avr_int_vector_t* periodic = nullptr);
+    void after_alone(std::int64_t next);
   };
   [[nodiscard]] Due next_events(std::int64_t after) const;
   [[nodiscard]] std::int64_t next_output(const Channel& channel, std::int64_t after) const;
@@ -127,10 +136,10 @@ class TimerUnit : public Peripheral {
   WaveMode mode_;
   CounterPattern counter_;
   TimerClock clock_;
-  std::int64_t done_tick_{0};        ///< everything up to and including this tick has been applied
-  std::int64_t blocked_tick_{-1};    ///< a write to the counter blocks the match of the tick that follows
-  std::int64_t outside_ticks_{0};    ///< edges counted on the Tn pin
-  std::int64_t due_tick_{kUnknown};  ///< the next tick at which anything happens, once it has been worked out
+  std::int64_t done_tick_{0};      ///< everything up to and including this tick has been applied
+  std::int64_t blocked_tick_{-1};  ///< a write to the counter blocks the match of the tick that follows
+  std::int64_t outside_ticks_{0};  ///< edges counted on the Tn pin
+  Due due_{kUnknown};              ///< what happens next, once it has been worked out
   bool appointed_{false};
   std::uint8_t temp_{0};  ///< the byte through which 16-bit accesses pass
   const avr_int_vector_t* watched_flag_{nullptr};

@@ -28,12 +28,22 @@ Words LoopMaker::make() {
   return words_;
 }
 
-// push r16, in r16 SREG, push r16, lds inc sts the count, sts another, pop, out SREG, pop, reti: of two that wait,
-// the lower vector's comes first.
+// lds inc sts the count, sts another: of two that wait, the lower vector's comes first. Around that what compilers put
+// there (push r1, push r0, in r0 SREG, push r0, eor r1 r1, push r16; and back), or something shorter; now and then
+// with interrupts enabled within.
 void LoopMaker::routine_at(unsigned at, unsigned vector, unsigned which) {
-  const Words routine{
-      0x930F, 0xB70F,     0x930F, 0x9100, kCount, 0x9503, 0x9300, kCount, static_cast<std::uint16_t>(0xE000U | which),
-      0x9300, kCount + 1, 0x910F, 0xBF0F, 0x910F, 0x9518};
+  const bool compiled = which == 2 || one_in(2);
+  Words routine = compiled ? Words{0x921F, 0x920F, 0xB60F, 0x920F, 0x2411, 0x930F} : Words{0x930F, 0xB70F, 0x930F};
+  const auto add_words = [&routine](const Words& more) { routine.insert(routine.end(), more.begin(), more.end()); };
+  add_words({0x9100, kCount});
+  if (compiled && one_in(2)) {  // an inc depends on a flag that the zero in r1 has set
+    add_words({static_cast<std::uint16_t>((one_in(2) ? 0xF008U : 0xF408U) | pick(1, 4)), 0x9503});
+  }
+  add_words({0x9503, 0x9300, kCount, static_cast<std::uint16_t>(0xE000U | which), 0x9300, kCount + 1});
+  if (one_in(6)) {
+    add_words({0x9478});  // sei
+  }
+  add_words(compiled ? Words{0x910F, 0x900F, 0xBE0F, 0x900F, 0x901F, 0x9518} : Words{0x910F, 0xBF0F, 0x910F, 0x9518});
   std::copy(routine.begin(), routine.end(), words_.begin() + at);
   words_[vector] = static_cast<std::uint16_t>(0xC000U | (at - vector - 1));
 }
@@ -104,8 +114,12 @@ void LoopMaker::number() {
   static constexpr unsigned kFirst[] = {0x0C00, 0x1C00, 0x1800, 0x0800, 0x1400, 0x0400};
   static constexpr unsigned kBehind[] = {0x1C00, 0x1C00, 0x0800, 0x0800, 0x0400, 0x0400};
   const unsigned which = pick(0, 5);
-  const unsigned d[] = {pick(0, 30), pick(0, 30), pick(0, 30)};
-  const unsigned r[] = {one_in(4) ? d[0] : pick(0, 30), one_in(4) ? d[1] : pick(0, 30), pick(0, 30)};
+  unsigned d[] = {pick(0, 30), pick(0, 30), pick(0, 30)};
+  unsigned r[] = {one_in(4) ? d[0] : pick(0, 30), one_in(4) ? d[1] : pick(0, 30), pick(0, 30)};
+  if (one_in(2)) {  // four in a row
+    d[1] = std::min(d[0] + 2, 30U);
+    r[1] = std::min(r[0] + 2, 30U);
+  }
   const unsigned apart = one_in(4) ? 0 : 1;
   const unsigned bytes = one_in(5) ? pick(3, 6) : 2 * pick(1, 2);
   if (one_in(2)) {  // a zero that is kept makes the difference more often

@@ -16,6 +16,7 @@ using Words = std::vector<std::uint16_t>;
 struct Part {
   std::string name;
   unsigned ram_start;
+  unsigned ram_end;
   unsigned match_vector;     // of timer 0, channel A, in words
   unsigned overflow_vector;  // of timer 0
   Pin match_pin;             // OC0A

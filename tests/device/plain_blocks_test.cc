@@ -54,9 +54,62 @@ TEST_P(PlainBlocks, LeaveTheProcessorAsOneInstructionAfterAnotherWould) {
   EXPECT_GT(interrupted, static_cast<int>(kPrograms) * 9 / 10) << "most programs are interrupted on their way";
 }
 
+// Four bytes by a pointer, of which the third lies behind the last of memory.
+TEST_P(PlainBlocks, FindTheEndOfMemoryInTheMiddleOfANumber) {
+  const unsigned address = GetParam().ram_end - 1;
+  for (const unsigned stores : {0U, 0x200U}) {
+    for (const bool down : {false, true}) {
+      const auto low = [](unsigned word) { return (word & 0xF0U) << 4U | (word & 15U); };
+      Words words{static_cast<std::uint16_t>(0xE0C0U | low(address & 0xFFU)),  // ldi r28
+                  static_cast<std::uint16_t>(0xE0D0U | low(address >> 8U))};   // ldi r29
+      for (unsigned i = 0; i < 4; ++i) {
+        const unsigned at = down ? 3 - i : i;
+        words.push_back(static_cast<std::uint16_t>(0x8008U | stores | (4U + at) << 4U | at));  // ldd or std r4.., Y+at
+      }
+      words.push_back(0xCFFF);  // rjmp to itself
+      DeviceParams params;
+      params.part = GetParam().name;
+      params.startup_delay_s = 0;
+      BothWays both(params, words_image(words));
+      EXPECT_EQ(both.ours.run_until(1000), RunStatus::kCrashed);
+      EXPECT_EQ(both.simulators.run_until(1000), RunStatus::kCrashed);
+      EXPECT_EQ(both.ours.crash_reason(), both.simulators.crash_reason());
+      EXPECT_EQ(both.ours.crashed_at(), both.simulators.crashed_at());
+      for (std::uint32_t at = 0; at <= GetParam().ram_end; ++at) {
+        ASSERT_EQ(both.ours.peek(at), both.simulators.peek(at)) << "in memory at " << at;
+      }
+    }
+  }
+}
+
+// Of 256 KB of program, an address needs three bytes on the stack.
+TEST(FarPlainBlocks, ComeBackToTheUpperHalfOfProgramMemory) {
+  Words words(0x10020, 0);
+  const Words begin{0x940D, 0x0000};    // jmp 0x20000
+  const Words loop{0x940F, 0x0010,      // call 0x20020
+                   0x9503, 0xCFFC};     // inc r16; rjmp to the call
+  const Words routine{0x9513, 0x9508};  // inc r17; ret
+  std::copy(begin.begin(), begin.end(), words.begin());
+  std::copy(loop.begin(), loop.end(), words.begin() + 0x10000);
+  std::copy(routine.begin(), routine.end(), words.begin() + 0x10010);
+  DeviceParams params;
+  params.part = "atmega2560";
+  params.startup_delay_s = 0;
+  BothWays both(params, words_image(words));
+  for (Cycle until = 7; until < 20'000; until += 97) {
+    both.ours.run_until(until);
+    both.simulators.run_until(until);
+    ASSERT_EQ(both.ours.next_address(), both.simulators.next_address()) << "cycle " << until;
+    ASSERT_EQ(both.ours.peek(16), both.simulators.peek(16)) << "cycle " << until;
+    ASSERT_EQ(both.ours.peek(17), both.simulators.peek(17)) << "cycle " << until;
+  }
+  EXPECT_EQ(both.simulators.crash_reason(), "");
+  EXPECT_GE(both.simulators.next_address(), 0x20000U) << "it is there that it runs";
+}
+
 INSTANTIATE_TEST_SUITE_P(EveryPart, PlainBlocks,
-                         ::testing::Values(Part{"atmega328p", 0x100, 28, 32, {'D', 6}},
-                                           Part{"atmega2560", 0x200, 42, 46, {'B', 7}}),
+                         ::testing::Values(Part{"atmega328p", 0x100, 0x8FF, 28, 32, {'D', 6}},
+                                           Part{"atmega2560", 0x200, 0x21FF, 42, 46, {'B', 7}}),
                          [](const auto& part) { return part.param.name; });
 
 }  // namespace

@@ -1,0 +1,119 @@
+// The processor's sleep, and the interrupts that end it.
+#include <algorithm>
+
+#include "harness/device/simulator_core_internal.h"
+
+namespace dawnrig::device {
+
+void SimulatorCore::tell_of_interrupts(Peripheral& peripheral, const avr_int_vector_t& vector, bool flagged) {
+  const auto mask = [](const avr_regbit_t& bit) { return static_cast<std::uint8_t>(bit.mask << bit.bit); };
+  if (vector.enable.reg != 0) {
+    const avr_regbit_t& second = flagged ? vector.raised : vector.enable;
+    levels_.push_back({&peripheral, static_cast<avr_io_addr_t>(vector.enable.reg), mask(vector.enable),
+                       static_cast<avr_io_addr_t>(second.reg), mask(second)});
+  }
+}
+
+// Sleep goes from event to event, or cycle by cycle where nothing is skipped.
+void SimulatorCore::run_asleep() {
+  const Cycle began = now();
+  if (skipper_) {
+    pass_sleep();
+    skipper_->slept(now() - began);
+  } else {
+    avr_->cycle = static_cast<avr_cycle_count_t>(std::min(began + 1, std::max(until_, began)));
+    avr_cycle_timer_process(avr_);
+  }
+  slept_ += now() - began;
+  if (!asleep_ || avr_->state != cpu_Running) {
+    return;
+  }
+  if (avr_->sreg[S_I] == 0) {
+    avr_->state = cpu_Sleeping;  // with interrupts disabled nothing wakes it; only the watchdog's reset ends this
+  } else if (avr_->run == usual_run_ && !stalled_) {
+    note_wake();
+    enter_interrupts();
+  }
+}
+
+void SimulatorCore::pass_sleep() {
+  avr_t* const avr = avr_;
+  const auto until = static_cast<avr_cycle_count_t>(until_);
+  do {
+    const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
+    const avr_cycle_count_t next = first != nullptr ? std::min(first->when, until) : until;
+    avr->cycle = std::max(avr->cycle, next);
+    process_due_events(avr);
+  } while (avr->state == cpu_Sleeping && avr->cycle < until && avr->run == usual_run_);
+}
+
+void SimulatorCore::raise(avr_int_vector_t& vector) {
+  if (runner_) {
+    raise_interrupt(avr_, vector);
+  } else {
+    avr_raise_interrupt(avr_, &vector);
+  }
+}
+
+void SimulatorCore::enter_interrupts() {
+  if (avr_->interrupt_state < 0) {
+    // One instruction runs after interrupts are enabled, as on silicon; the simulator would let two pass.
+    if (++avr_->interrupt_state < 0) {
+      return;
+    }
+    avr_->interrupt_state = interrupt_pending(avr_) ? 1 : 0;
+  }
+  while (avr_->interrupt_state > 0 && avr_->sreg[S_I] != 0 && !crashed()) {
+    if (runner_) {
+      serve_interrupt(avr_);
+    } else {
+      avr_service_interrupts(avr_);
+    }
+  }
+  if (avr_->sreg[S_I] != 0 || avr_->interrupt_state != 0 || crashed()) {
+    return;
+  }
+  ++interrupts_entered_;
+  // The response time, which the simulator leaves out: the program counter is pushed byte by byte.
+  avr_->cycle += avr_->address_size == 3 ? 5U : 4U;
+  for (const Level& level : levels_) {
+    if ((avr_->data[level.enable] & level.enable_mask) != 0 && (avr_->data[level.raised] & level.raised_mask) != 0) {
+      level.peripheral->interrupt_entered();
+    }
+  }
+  process_events();
+}
+
+void SimulatorCore::note_sleep() {
+  asleep_ = true;
+  constexpr avr_io_addr_t kSmcr = 0x53;
+  const unsigned mode = (avr_->data[kSmcr] >> 1) & 7U;
+  if (avr_->sreg[S_I] == 0 && !bit_of(avr_, watchdog_->wde)) {
+    crash("went to sleep with interrupts disabled and no watchdog to wake it");
+    return;
+  }
+  if (mode != 0) {
+    io_clock_off_ = true;
+    for (Peripheral* peripheral : peripherals_) {
+      peripheral->io_clock_stopped(true);
+    }
+    if (mode == 1) {
+      for (Peripheral* peripheral : peripherals_) {
+        peripheral->quiet_sleep_entered();
+      }
+    }
+  }
+}
+
+void SimulatorCore::note_wake() {
+  asleep_ = false;
+  avr_->cycle += 4U;  // waking adds four clocks to the interrupt response
+  if (io_clock_off_) {
+    io_clock_off_ = false;
+    for (Peripheral* peripheral : peripherals_) {
+      peripheral->io_clock_stopped(false);
+    }
+  }
+}
+
+}  // namespace dawnrig::device
