@@ -11,6 +11,7 @@
 #include "plant/long_stepper.h"
 #include "plant/remembered_stretch.h"
 #include "plant/transition_memory.h"
+#include "plant/turning_current.h"
 
 namespace dawnrig::plant {
 namespace {
@@ -18,24 +19,8 @@ namespace {
 using Vector = CircuitSystem::Vector;
 
 constexpr double kLongestStepS = 600.0;
-constexpr double kNearProtectionV = 0.1;  // a conversion pulls a pin hardly further
-constexpr double kMostSunWpm2 = 0.05;      // that it may move in an interval that is remembered
-constexpr double kQuietS = 2.5e-3;        // what is proposed after a transition; too much costs one trial
-
-// Until when the sun keeps the slope it has just after `now`: a ramp bends where it meets darkness.
-Nanos sun_straight_until(const Conditions::Sun& sun, Nanos now, Nanos to, double& slope) {
-  slope = sun.slope_wpm2_per_s;
-  if (slope == 0.0) return to;
-  const double dark_s = -sun.poa_wpm2 / slope;
-  if (std::abs(dark_s) > 1e9) {  // further than any run; and not representable
-    if (sun_wpm2(sun, now) <= 0.0) slope = 0.0;
-    return to;
-  }
-  const Nanos dark = sun.since + from_seconds(dark_s);
-  const bool before = now < dark;
-  if (before == (slope > 0.0)) slope = 0.0;
-  return before ? std::min(to, dark) : to;
-}
+constexpr double kMostSunWpm2 = 0.05;  // that it may move in an interval that is remembered
+constexpr double kQuietS = 2.5e-3;     // what is proposed after a transition; too much costs one trial
 
 // One advance, by one method, under one set of conditions.
 template <class Stepper>
@@ -103,13 +88,6 @@ class Advance {
   }
 
  private:
-  // Where the gross charge of a current that may turn around has been followed to.
-  struct Turn {
-    bool any{false};
-    double battery_a{}, net_ah{};
-    Nanos after{0};  // the edge
-  };
-
   AdvanceStatus stand() {
     put();
     if (!after_edge(state_, conditions_) || state_.now > began_) {
@@ -121,7 +99,7 @@ class Advance {
   // From an edge to the next, where all of that is remembered.
   [[nodiscard]] TransitionMemory::Interval interval_to(Nanos end) {
     const bool asks = memory_ != nullptr && foresees() && state_.now == began_ && after_edge(state_, conditions_);
-    if (!asks || straight_ < end || !pins_are_free(y_)) return {};
+    if (!asks || straight_ < end || !pins_are_free(system_, y_, conditions_.supply_v)) return {};
     if (std::abs(system_.sun_slope_wpm2_per_s()) * in_seconds(end - state_.now) > kMostSunWpm2) return {};
     return memory_->interval(run_, y_, end - state_.now);
   }
@@ -131,24 +109,20 @@ class Advance {
     from_ = y_;
     const Transition& first = *known.transition;
     if (observer_ != nullptr && !observer_->takes_stretches()) tell_steps(known);
-    Turn turn = turn_at(std::min(first.lowest_v(), known.remainder->lowest_v()),
-                        std::max(first.highest_v(), known.remainder->highest_v()));
-    if (turn.any) {
-      charge_up_to(first.steps(), first, *known.away, turn);
-      charge_remainder(known, turn);
-    }
+    TurningCurrent current{system_, y_, std::min(first.lowest_v(), known.remainder->lowest_v()),
+                           std::max(first.highest_v(), known.remainder->highest_v()), gross_};
+    current.follow(first, *known.away, first.steps());
+    current.follow(known);
     const bool as_one = observer_ != nullptr && observer_->takes_stretches();
-    Probes at_edge;
-    if (as_one) at_edge = shown_at_edge(first, *known.away);
+    std::optional<Probes> at_edge;
+    if (as_one) at_edge = memory_->take_shown(conditions_.gate_on);
+    if (as_one && !at_edge)
+      at_edge = seen(state_, conditions_, y_, system_, first.at_edge(*known.away), system_.battery_a(y_));
     first.pass_but_for_sample(*known.away, system_, y_);
     const Transition::Sample at_end = known.remainder->pass(*known.rest_away, known.span, system_, y_);
     state_.now = edge + known.whole();
     const double battery_a = system_.battery_a(y_);
-    if (turn.any) {
-      charge(y_[Slot::kNetAh], battery_a, known.whole(), turn);
-    } else {
-      gross_.add(y_[Slot::kNetAh] - turn.net_ah, turn.battery_a, turn.battery_a, in_seconds(known.whole()));
-    }
+    current.finish(y_[Slot::kNetAh], battery_a, known.whole());
     ahead_.settle_pulls(system_, state_.now, y_);
     if (slow_.any()) (void)slow_.follow(system_, from_, y_, in_seconds(known.whole()), state_);
     stepper_.propose(kQuietS);
@@ -159,39 +133,19 @@ class Advance {
     if (!as_one) return tell(at_end, battery_a);
     const Probes probes = seen(state_, conditions_, y_, system_, at_end, battery_a);
     observer_->on_stretch(state_, conditions_, probes,
-                          RememberedStretch{system_, from_, known, {edge, at_edge, probes, conditions_.supply_v}});
-  }
-
-  // Of y_ that is there.
-  [[nodiscard]] Probes shown_at_edge(const Transition& known, const Transition::Away& away) {
-    std::optional<Probes>& shown = memory_->shown_there(conditions_.gate_on);
-    if (!shown) return seen(state_, conditions_, y_, system_, known.at_edge(away), system_.battery_a(y_));
-    const Probes probes = *shown;
-    shown.reset();
-    return probes;
-  }
-
-  void charge_remainder(const TransitionMemory::Interval& known, Turn& turn) {
-    const double inner_v = system_.parts().battery.inner_v(CircuitSystem::battery_of(y_));
-    for (std::size_t i = 0; i + 1 < known.remainder->steps(); ++i) {
-      const Transition::Sample at = known.remainder->sample(i, *known.rest_away, known.span);
-      charge(at.net_ah, system_.battery_s() * (at.bus_v - inner_v),
-             known.transition->length() + known.remainder->end_of(i, known.span), turn);
-    }
+                          RememberedStretch{system_, from_, known, {edge, *at_edge, probes, conditions_.supply_v}});
   }
 
   // Of all its steps but the last, one by one.
   void tell_steps(const TransitionMemory::Interval& known) {
     const Nanos edge = state_.now;
-    const std::size_t first = known.transition->steps();
-    for (std::size_t i = 0; i + 1 < first + known.remainder->steps(); ++i) {
-      const bool later = i >= first;
-      const Transition::Sample at = later ? known.remainder->sample(i - first, *known.rest_away, known.span)
-                                          : known.transition->sample(i, *known.away);
-      Transition::stand_at(at, system_, y_);
-      state_.now = edge + (later ? known.transition->length() + known.remainder->end_of(i - first, known.span)
-                                 : known.transition->end_of(i));
-      tell(at, system_.battery_a(y_));
+    const Nanos quiet = edge + known.transition->length();
+    for (std::size_t i = 0; i < known.transition->steps(); ++i) {
+      tell_on_the_way(known.transition->sample(i, *known.away), edge + known.transition->end_of(i));
+    }
+    for (std::size_t i = 0; i + 1 < known.remainder->steps(); ++i) {
+      tell_on_the_way(known.remainder->sample(i, *known.rest_away, known.span),
+                      quiet + known.remainder->end_of(i, known.span));
     }
     state_.now = edge;
     y_ = from_;
@@ -220,7 +174,7 @@ class Advance {
   // A step that is taken if it ends by `at`, and else foreseen. A pin that its protection may hold is told by steps
   // that end at `at`: there is a bend in its way, and it comes back from a pull by another.
   bool step_near(Nanos at, Nanos until) {
-    if (!pins_are_free(y_)) {
+    if (!pins_are_free(system_, y_, conditions_.supply_v)) {
       straight_ = std::min(straight_, at);
       return step(until);
     }
@@ -230,7 +184,7 @@ class Advance {
     const double proposed_s = stepper_.proposed_s();
     const Nanos took = stepper_.step(y_, straight_ - state_.now);
     if (state_.now + took <= at) return took.count() > 0 && arrive(took, from_a, 0.0, until);
-    if (pins_are_free(y_)) {
+    if (pins_are_free(system_, y_, conditions_.supply_v)) {
       stepper_.tell_ways(ahead_.begin(system_, state_.now, from_));
       ahead_.keep(state_.now + took, conditions_.sun, y_, stepper_.proposed_s());
       stepper_.propose(proposed_s);
@@ -241,12 +195,6 @@ class Advance {
     stepper_.forget();
     straight_ = std::min(straight_, at);
     return step(until);
-  }
-
-  [[nodiscard]] bool pins_are_free(const Vector& y) const {
-    return std::all_of(y.begin() + system_.first_sense(), y.begin() + system_.size(), [&](double v) {
-      return v > -kPinBeyondRailV + kNearProtectionV && v < conditions_.supply_v + kPinBeyondRailV - kNearProtectionV;
-    });
   }
 
   // The books of a step that is foreseen count from its start.
@@ -333,52 +281,27 @@ class Advance {
   // From an edge through what is remembered of it, telling of every step if there is anybody to tell.
   void go_through(const Transition& known, std::size_t steps, const Transition::Away& away) {
     const std::size_t last = steps - 1;
-    const Nanos length = known.end_of(last);
-    const Transition::Sample end = known.sample(last, away);
     const Nanos edge = state_.now;
-    Turn turn = turn_at(known.lowest_v(), known.highest_v());
-    if (!turn.any) {
-      gross_.add(end.net_ah - turn.net_ah, turn.battery_a, turn.battery_a, in_seconds(length));
-    } else if (observer_ == nullptr) {
-      charge_up_to(last, known, away, turn);
-    }
+    TurningCurrent current{system_, y_, known.lowest_v(), known.highest_v(), gross_};
     for (std::size_t i = 0; observer_ != nullptr && i < last; ++i) {
-      const Transition::Sample at = known.sample(i, away);
-      Transition::stand_at(at, system_, y_);
-      state_.now = edge + known.end_of(i);
-      const double battery_a = system_.battery_a(y_);
-      if (turn.any) charge(at.net_ah, battery_a, known.end_of(i), turn);
-      tell(at, battery_a);
+      tell_on_the_way(known.sample(i, away), edge + known.end_of(i));
     }
-    known.pass(last, away, system_, y_);
-    state_.now = edge + length;
+    current.follow(known, away, last);
+    const Transition::Sample end = known.pass(last, away, system_, y_);
+    state_.now = edge + known.end_of(last);
     const double battery_a = system_.battery_a(y_);
-    if (turn.any) charge(end.net_ah, battery_a, length, turn);
+    current.finish(end.net_ah, battery_a, known.end_of(last));
     if (observer_ != nullptr) tell(end, battery_a);
   }
 
+  void tell_on_the_way(const Transition::Sample& at, Nanos when) {
+    Transition::stand_at(at, system_, y_);
+    state_.now = when;
+    tell(at, system_.battery_a(y_));
+  }
   void tell(const Transition::Sample& at, double battery_a) {
     put();
     observer_->on_step(state_, conditions_, seen(state_, conditions_, y_, system_, at, battery_a));
-  }
-
-  [[nodiscard]] Turn turn_at(double lowest_v, double highest_v) const {
-    const double battery_a = system_.battery_a(y_);
-    const bool turns = (battery_a + system_.battery_s() * lowest_v < 0.0) !=
-                       (battery_a + system_.battery_s() * highest_v < 0.0);
-    return {turns, battery_a, y_[Slot::kNetAh], Nanos{0}};
-  }
-  void charge(double net_ah, double battery_a, Nanos after, Turn& turn) {
-    gross_.add(net_ah - turn.net_ah, turn.battery_a, battery_a, in_seconds(after - turn.after));
-    turn = {true, battery_a, net_ah, after};
-  }
-  // The gross charge of all steps but the last, with nobody to tell of them.
-  void charge_up_to(std::size_t last, const Transition& known, const Transition::Away& away, Turn& turn) {
-    const Transition::Charged at = known.charged(away);
-    const double inner_v = system_.parts().battery.inner_v(CircuitSystem::battery_of(y_));  // until the last step
-    for (std::size_t i = 0; i < last; ++i) {
-      charge(at.net_ah[i], system_.battery_s() * (at.bus_v[i] - inner_v), known.end_of(i), turn);
-    }
   }
 
   CircuitRun& run_;
@@ -466,11 +389,6 @@ AdvanceStatus Circuit::approach(CircuitState& state, const Conditions& condition
     if (run.ahead.covers(state.now, conditions.sun, sight.at)) break;
   }
   return status;
-}
-
-bool Circuit::foresees(const CircuitState& state, const Conditions& conditions, Nanos at,
-                       const TransitionMemory& memory) {
-  return at <= state.now || memory.foresees(conditions.gate_on, state.now, conditions.sun, at);
 }
 
 }  // namespace dawnrig::plant

@@ -30,6 +30,27 @@ double stage_degc(const StageParams& stage, const Conditions& conditions, double
   return stage.heat_sink ? followed_degc : conditions.ambient_degc;
 }
 
+Nanos sun_straight_until(const Conditions::Sun& sun, Nanos now, Nanos to, double& slope_wpm2_per_s) {
+  slope_wpm2_per_s = sun.slope_wpm2_per_s;
+  if (sun.slope_wpm2_per_s == 0.0) return to;
+  const double dark_s = -sun.poa_wpm2 / sun.slope_wpm2_per_s;
+  if (std::abs(dark_s) > 1e9) {  // further than any run; and not representable
+    if (sun_wpm2(sun, now) <= 0.0) slope_wpm2_per_s = 0.0;
+    return to;
+  }
+  const Nanos dark = sun.since + from_seconds(dark_s);
+  const bool before = now < dark;
+  if (before == (sun.slope_wpm2_per_s > 0.0)) slope_wpm2_per_s = 0.0;
+  return before ? std::min(to, dark) : to;
+}
+
+bool pins_are_free(const CircuitSystem& system, const Vector& y, double supply_v) {
+  constexpr double kNearProtectionV = 0.1;  // a conversion pulls a pin hardly further
+  return std::all_of(y.begin() + system.first_sense(), y.begin() + system.size(), [&](double v) {
+    return v > -kPinBeyondRailV + kNearProtectionV && v < supply_v + kPinBeyondRailV - kNearProtectionV;
+  });
+}
+
 Vector gather(const CircuitState& state, const Conditions& conditions, const CircuitSystem& system) {
   Vector y{};
   y[Slot::kInput] = state.input_v;

@@ -17,6 +17,13 @@ namespace dawnrig::plant {
   return std::max(0.0, sun.poa_wpm2 + sun.slope_wpm2_per_s * in_seconds(now - sun.since));
 }
 
+/// Until when, `to` at the latest, the sun keeps the slope it has just after `now`: a ramp bends where it meets
+/// darkness.
+[[nodiscard]] Nanos sun_straight_until(const Conditions::Sun& sun, Nanos now, Nanos to, double& slope_wpm2_per_s);
+
+/// Whether all pins are so far from where their protection takes hold that a conversion does not pull them there.
+[[nodiscard]] bool pins_are_free(const CircuitSystem& system, const CircuitSystem::Vector& y, double supply_v);
+
 /// Whether the gate has changed since the last advance.
 [[nodiscard]] inline bool after_edge(const CircuitState& state, const Conditions& conditions) {
   return state.gate == (conditions.gate_on ? GateSeen::kOff : GateSeen::kOn);

@@ -7,7 +7,7 @@
 namespace dawnrig::plant {
 namespace {
 
-using Values = std::array<double, Remainder::kNodes>;
+using Values = Remainder::Shares;
 
 constexpr double kInner = 0.28523151648064509;  // of the zeros of P5', from the middle of -1 to 1
 constexpr double kOuter = 0.76505532392946469;
@@ -43,7 +43,7 @@ double through_nodes(const std::array<double, Remainder::kOfPin>& values, double
 
 }  // namespace
 
-const Values& remainder_nodes() {
+const Values& remainder_nodes_frac() {
   return kNodeShares;
 }
 
@@ -83,7 +83,7 @@ Transition::Sample Remainder::sample(std::size_t i, const Away& away, const Span
   const double* const own = row(columns_ + 2);
   for (std::size_t k = 0; k < pins_; ++k) {
     s.pin_v[k] = f[Transition::kShown + k] + own[from + Transition::kShown + k] * away.pin_v[k];
-    const double left = faded(k, since_s);
+    const double left = faded_frac(k, since_s);
     if (left != 0.0) s.pin_v[k] += left * figure(fades_at(k), k, away, span.longer_s);
   }
   return s;
@@ -105,8 +105,9 @@ double Remainder::pin_v(std::size_t pin, const Away& away, const Span& span, Nan
   auto f = figures<kOfPin>(node_at(pin, 0), away, span.longer_s);
   const double* const own = row(columns_ + 2) + node_at(pin, 0);
   for (std::size_t k = 0; k < kOfPin; ++k) f[k] += own[k] * away.pin_v[pin];
-  const double smooth_v = through_nodes(f, static_cast<double>(after.count()) / static_cast<double>(span.whole.count()));
-  const double left = faded(pin, in_seconds(after));
+  const double smooth_v =
+      through_nodes(f, static_cast<double>(after.count()) / static_cast<double>(span.whole.count()));
+  const double left = faded_frac(pin, in_seconds(after));
   return left == 0.0 ? smooth_v : smooth_v + left * f[kNodes];
 }
 
@@ -117,7 +118,7 @@ double Remainder::figure(std::size_t at, std::size_t pin, const Away& away, doub
   return sum + figure[kWide] * longer_s + figure[2 * kWide] * away.pin_v[pin];
 }
 
-double Remainder::faded(std::size_t pin, double since_s) const {
+double Remainder::faded_frac(std::size_t pin, double since_s) const {
   const double exponent = pin_start_[pin].pin_d_pin * since_s;
   return exponent < kFaded ? 0.0 : std::exp(exponent);
 }

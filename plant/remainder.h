@@ -11,10 +11,10 @@
 
 namespace dawnrig::plant {
 
-/// From the end of a transition to the next edge, as a function of where the circuit stood at the edge before and of how
-/// long it lasts; laid out like a Transition, in a part of the same cell. What it moves is counted from that edge. On the way it
-/// knows the pins: what the edge has left of their distance from where their nodes draw them fades as their networks let
-/// it, and a polynomial through some instants leads to the rest at all others.
+/// From the end of a transition to the next edge, as a function of where the circuit stood at the edge before and of
+/// how long it lasts; laid out like a Transition, in a part of the same cell. What it moves is counted from that edge.
+/// On the way it knows the pins: what the edge has left of their distance from where their nodes draw them fades as
+/// their networks let it, and a polynomial through some instants leads to the rest at all others.
 class Remainder {
  public:
   using Vector = CircuitSystem::Vector;
@@ -22,6 +22,8 @@ class Remainder {
   using Sample = Transition::Sample;
   static constexpr std::size_t kMostSteps = 4;
   static constexpr std::size_t kNodes = 6;  ///< for pins, both ends among them
+
+  using Shares = std::array<Figure, kNodes>;  ///< of its length
 
   /// How long it is in one case, and what the battery got before it.
   struct Span {
@@ -39,13 +41,14 @@ class Remainder {
   /// When step i ends, from the end of the transition.
   [[nodiscard]] Nanos end_of(std::size_t i, const Span& span) const {
     return i + 1 == steps_ ? span.whole
-                           : Nanos{static_cast<std::int64_t>(share_[i] * static_cast<double>(span.whole.count()))};
+                           : Nanos{static_cast<std::int64_t>(share_frac_[i] * static_cast<double>(span.whole.count()))};
   }
   /// How far the bus goes below and above where it stood at the edge; a little further at most.
   [[nodiscard]] double lowest_v() const { return lowest_v_; }
   [[nodiscard]] double highest_v() const { return highest_v_; }
   [[nodiscard]] Sample sample(std::size_t i, const Away& away, const Span& span) const;
-  /// All unknowns but the sun, from the end of a transition on of which only the sample may be missing. Returns the end's.
+  /// All unknowns but the sun, from the end of a transition on of which only the sample may be missing. Returns the
+  /// end's.
   Sample pass(const Away& away, const Span& span, const CircuitSystem& system, Vector& y) const;
   /// A pin so long after the transition.
   [[nodiscard]] double pin_v(std::size_t pin, const Away& away, const Span& span, Nanos after) const;
@@ -70,12 +73,12 @@ class Remainder {
   /// One of a pin's.
   [[nodiscard]] Figure figure(std::size_t at, std::size_t pin, const Away& away, double longer_s) const;
   /// How much is left of what fades at a pin.
-  [[nodiscard]] double faded(std::size_t pin, double since_s) const;
-  [[nodiscard]] double* row(std::size_t i) { return rows_.data() + i * kWide; }
-  [[nodiscard]] const double* row(std::size_t i) const { return rows_.data() + i * kWide; }
+  [[nodiscard]] double faded_frac(std::size_t pin, double since_s) const;
+  [[nodiscard]] Figure* row(std::size_t i) { return rows_.data() + i * kWide; }
+  [[nodiscard]] const Figure* row(std::size_t i) const { return rows_.data() + i * kWide; }
 
   std::size_t steps_{0}, columns_{0}, loads_{0}, pins_{0};
-  std::array<double, kMostSteps> share_{};
+  std::array<double, kMostSteps> share_frac_{};
   Nanos middle_length_{0};
   double lowest_v_{}, highest_v_{};
   std::array<SensePoint, kMaxSense> pin_start_;
@@ -87,7 +90,7 @@ class Remainder {
   std::vector<Figure> rows_;
 };
 
-/// Where the nodes are, as shares of the remainder: those of Lobatto.
-[[nodiscard]] const std::array<double, Remainder::kNodes>& remainder_nodes();
+/// Where the nodes are in the remainder: those of Lobatto.
+[[nodiscard]] const Remainder::Shares& remainder_nodes_frac();
 
 }  // namespace dawnrig::plant

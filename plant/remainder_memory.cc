@@ -25,8 +25,8 @@ constexpr double kMostBetweenNodesV = 1e-5;
 constexpr double kMostBendOfPinV = 3e-5;
 
 // Where a polynomial through the nodes strays most.
-std::array<double, Remainder::kNodes> between_nodes() {
-  std::array<double, Remainder::kNodes> shares = remainder_nodes();
+Remainder::Shares between_nodes() {
+  Remainder::Shares shares = remainder_nodes_frac();
   for (std::size_t k = 0; k + 1 < shares.size(); ++k) shares[k] = 0.5 * (shares[k] + shares[k + 1]);
   return shares;
 }
@@ -34,7 +34,7 @@ std::array<double, Remainder::kNodes> between_nodes() {
 // Where the circuit is after the transition, of which `start` is the edge.
 Vector after_transition(const CircuitSystem& system, const Transition& t, const Vector& place, const Vector& start) {
   Vector y = start;
-  t.pass(t.steps() - 1, t.away(place), system, y);
+  static_cast<void>(t.pass(t.steps() - 1, t.away(place), system, y));
   return y;
 }
 
@@ -67,7 +67,8 @@ TransitionMemory::Interval TransitionMemory::interval(CircuitRun& run, const Vec
 
 TransitionMemory::Interval TransitionMemory::last_interval(bool gate_on) const {
   const Found& found = found_[gate_on ? 1 : 0];
-  return {&entries_[found.entry].transition, &remainders_[found.remainder].remainder, &found.away, &found.rest_away, found.span};
+  return {&entries_[found.entry].transition, &remainders_[found.remainder].remainder, &found.away, &found.rest_away,
+          found.span};
 }
 
 double TransitionMemory::pin_v(bool gate_on, std::size_t pin, Nanos after_edge) const {
@@ -110,7 +111,9 @@ bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, Nanos middl
   r.middle_length_ = middle;
   std::fill(r.rows_.begin(), r.rows_.end(), 0.0);
   std::fill(bend_.begin(), bend_.end(), 0.0);
-  if (!find_steps(run, t, r) || !run_remainder(run, t, {r.middle_, middle, remainder_nodes(), true}, r, middle_out_)) return false;
+  if (!find_steps(run, t, r) ||
+      !run_remainder(run, t, {r.middle_, middle, remainder_nodes_frac(), true}, r, middle_out_))
+    return false;
   std::copy_n(middle_out_.data(), Remainder::kWide, r.row(0));
   const double start_v = unknowns_at(run.system, r.middle_, conditions_.gate_on)[Slot::kBus];
   r.lowest_v_ = r.highest_v_ = 0.0;
@@ -125,9 +128,10 @@ bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, Nanos middl
   // Rates bend over the whole length.
   for (std::size_t k = Remainder::kMovedAt; k < Remainder::kPinsAt; ++k) bend_[k] *= in_seconds(middle);
   for (std::size_t i = 0; i < r.steps_; ++i) {
-    bend_[i * Transition::kOfStep + Transition::kNetShown] *= r.share_[i] * in_seconds(middle);
+    bend_[i * Transition::kOfStep + Transition::kNetShown] *= r.share_frac_[i] * in_seconds(middle);
   }
-  bool straight = moved_straight(bend_.data() + Remainder::kMovedAt, r.loads_, std::max(1.0, in_seconds(middle) / kBookBendPerS));
+  bool straight =
+      moved_straight(bend_.data() + Remainder::kMovedAt, r.loads_, std::max(1.0, in_seconds(middle) / kBookBendPerS));
   for (std::size_t i = 0; i < r.steps_; ++i) straight &= shown_straight(bend_.data() + i * Transition::kOfStep);
   for (std::size_t pin = 0; pin < r.pins_; ++pin) {
     // One that forgets slowly adds up what it misses.
@@ -148,7 +152,7 @@ bool TransitionMemory::find_steps(CircuitRun& run, const Transition& t, Remainde
     const Nanos took = stepper.step(y, r.middle_length_ - at);
     if (took.count() == 0 || r.steps_ == Remainder::kMostSteps) return false;
     at += took;
-    r.share_[r.steps_] = in_seconds(at) / in_seconds(r.middle_length_);
+    r.share_frac_[r.steps_] = in_seconds(at) / in_seconds(r.middle_length_);
   }
   return true;
 }
@@ -185,10 +189,10 @@ bool TransitionMemory::run_remainder(CircuitRun& run, const Transition& t, const
     stepper.tell_ways(ways);
     if (i == 0) begin_pins(ways, how.middle, r, out);
     const double most = i + 1 == r.steps_ ? 1.0 : in_seconds(end) / in_seconds(how.length);
-    for (; node < how.nodes.size() && how.nodes[node] <= most; ++node) {
-      const double since_s = how.nodes[node] * in_seconds(how.length);
+    for (; node < how.nodes_frac.size() && how.nodes_frac[node] <= most; ++node) {
+      const double since_s = how.nodes_frac[node] * in_seconds(how.length);
       for (std::size_t k = 0; k < pins; ++k) {
-        const double fading_v = out[Remainder::fades_at(k)] * r.faded(k, since_s);
+        const double fading_v = out[Remainder::fades_at(k)] * r.faded_frac(k, since_s);
         out[Remainder::node_at(k, node)] =
             ways.of[k].start_v + ways.moved_by_phi_v(k, since_s - in_seconds(at)) - fading_v;
       }
@@ -199,7 +203,7 @@ bool TransitionMemory::run_remainder(CircuitRun& run, const Transition& t, const
     std::copy(figures.begin(), figures.end(), shows);
     shows[Transition::kNetShown] = (y[Slot::kNetAh] - began[Slot::kNetAh]) / in_seconds(end);
     for (std::size_t k = 0; k < pins; ++k) {
-      shows[Transition::kShown + k] -= out[Remainder::fades_at(k)] * r.faded(k, in_seconds(end));
+      shows[Transition::kShown + k] -= out[Remainder::fades_at(k)] * r.faded_frac(k, in_seconds(end));
     }
     at = end;
   }
@@ -216,9 +220,10 @@ bool TransitionMemory::differentiate(CircuitRun& run, const Transition& t, std::
   for (const double by : {0.5, -0.5}) {
     std::vector<double>& out = by > 0.0 ? more_out_ : less_out_;
     const Vector place =
-        length ? r.middle_ : beside(run.system, t, r.middle_, column > r.columns_ ? t.columns_ : column, by * part, width);
+        length ? r.middle_
+               : beside(run.system, t, r.middle_, column > r.columns_ ? t.columns_ : column, by * part, width);
     const Nanos whole = r.middle_length_ + (length ? (by > 0.0 ? kLengthGrid / 2 : -kLengthGrid / 2) : Nanos{0});
-    if (!run_remainder(run, t, {place, whole, remainder_nodes()}, r, out)) return false;
+    if (!run_remainder(run, t, {place, whole, remainder_nodes_frac()}, r, out)) return false;
   }
   double* const slopes = r.row(1 + column);
   for (std::size_t k = 0; k < Remainder::kWide; ++k) slopes[k] = (more_out_[k] - less_out_[k]) / (part * width);
@@ -227,14 +232,14 @@ bool TransitionMemory::differentiate(CircuitRun& run, const Transition& t, std::
   for (std::size_t pin = 0; pin < r.pins_; ++pin) {  // both parts together
     const double fades_v = bends(Remainder::fades_at(pin));
     const auto both = [&](std::size_t at, double share) {
-      return std::abs(bends(at) + r.faded(pin, share * in_seconds(r.middle_length_)) * fades_v);
+      return std::abs(bends(at) + r.faded_frac(pin, share * in_seconds(r.middle_length_)) * fades_v);
     };
     for (std::size_t i = 0; i < r.steps_; ++i) {
       const std::size_t at = i * Transition::kOfStep + Transition::kShown + pin;
-      bend_[at] += both(at, r.share_[i]) - std::abs(bends(at));
+      bend_[at] += both(at, r.share_frac_[i]) - std::abs(bends(at));
     }
     for (std::size_t i = 0; i < Remainder::kNodes; ++i) {
-      bend_[Remainder::node_at(pin, i)] += both(Remainder::node_at(pin, i), remainder_nodes()[i]);
+      bend_[Remainder::node_at(pin, i)] += both(Remainder::node_at(pin, i), remainder_nodes_frac()[i]);
     }
   }
   return true;
@@ -249,8 +254,8 @@ bool TransitionMemory::pins_between_nodes(CircuitRun& run, const Transition& t, 
   for (std::size_t node = 0; node < shares.size(); ++node) {
     const double after_s = shares[node] * in_seconds(r.middle_length_);
     for (std::size_t k = 0; k < run.system.params().sense.size(); ++k) {
-      const double found_v = more_out_[Remainder::node_at(k, node)] +
-                             more_out_[Remainder::fades_at(k)] * r.faded(k, after_s);
+      const double found_v =
+          more_out_[Remainder::node_at(k, node)] + more_out_[Remainder::fades_at(k)] * r.faded_frac(k, after_s);
       const double drawn_v = r.pin_v(k, middle, span, from_seconds(after_s));
       if (!(std::abs(drawn_v - found_v) <= kMostBetweenNodesV)) return false;
     }

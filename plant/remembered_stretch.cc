@@ -32,8 +32,8 @@ void each_slow(Do&& with) {
 // What a figure of a Sample is by itself, of those that move nothing else.
 double Probes::*alone(std::size_t figure) {
   static constexpr std::array<double Probes::*, Transition::kShown> kOf{
-      &Probes::input_v, nullptr, &Probes::panel_a, &Probes::charge_a, &Probes::load_a, &Probes::load_v,
-      &Probes::gassing_a};
+      &Probes::input_v, nullptr,         &Probes::panel_a,  &Probes::charge_a,
+      &Probes::load_a,  &Probes::load_v, &Probes::gassing_a};
   return figure == Transition::kOfStep ? &Probes::panel_v : kOf[figure];
 }
 
@@ -127,8 +127,8 @@ void RememberedStretch::widen(std::size_t figure, double value) {
   }
 }
 
-void RememberedStretch::add_to_mean(const Probes& at, double share) {
-  each_fast([&](auto of) { of(mean_) += share * of(at); });
+void RememberedStretch::add_to_mean(const Probes& at, double share_frac) {
+  each_fast([&](auto of) { of(mean_) += share_frac * of(at); });
 }
 
 }  // namespace dawnrig::plant

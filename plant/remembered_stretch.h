@@ -20,8 +20,8 @@ class RememberedStretch final : public Stretch {
     double supply_v{};
   };
   /// Without a remainder, the transition by itself.
-  RememberedStretch(const CircuitSystem& system, const CircuitSystem::Vector& y, const TransitionMemory::Interval& known,
-                    const Ends& ends);
+  RememberedStretch(const CircuitSystem& system, const CircuitSystem::Vector& y,
+                    const TransitionMemory::Interval& known, const Ends& ends);
 
   [[nodiscard]] Nanos from() const override { return ends_.edge; }
   [[nodiscard]] const Probes& lowest() const override { return lowest_; }
@@ -35,7 +35,7 @@ class RememberedStretch final : public Stretch {
   [[nodiscard]] Probes shown(const Transition::Sample& sample) const;
   void widen(const Probes& at);
   void widen(std::size_t figure, double value);
-  void add_to_mean(const Probes& at, double share);
+  void add_to_mean(const Probes& at, double share_frac);
 
   const CircuitSystem& system_;
   const TransitionMemory::Interval known_;

@@ -70,10 +70,12 @@ void Transition::finish(std::size_t i, const Away& away, Vector& y) const {
   for (std::size_t k = 0; k < loads_; ++k) y[Slot::kFirstLoad + k] += f[kMoving.size() + k];
 }
 
-void Transition::pass(std::size_t i, const Away& away, const CircuitSystem& system, Vector& y) const {
-  stand_at(sample(i, away), system, y);
+Transition::Sample Transition::pass(std::size_t i, const Away& away, const CircuitSystem& system, Vector& y) const {
+  const Sample end = sample(i, away);
+  stand_at(end, system, y);
   move_cells(ends_[i], system, y);
   finish(i, away, y);
+  return end;
 }
 
 void Transition::pass_but_for_sample(const Away& away, const CircuitSystem& system, Vector& y) const {

@@ -75,8 +75,8 @@ class Transition {
   /// Moves the unknowns that move of themselves, other than capacitors, pins, sun and cells, from the edge to the end
   /// of step i.
   void finish(std::size_t i, const Away& away, Vector& y) const;
-  /// All unknowns but the sun, likewise.
-  void pass(std::size_t i, const Away& away, const CircuitSystem& system, Vector& y) const;
+  /// All unknowns but the sun, likewise. Returns the sample there.
+  Sample pass(std::size_t i, const Away& away, const CircuitSystem& system, Vector& y) const;
   /// The same to the end, for who asks the Remainder where capacitors and pins then are.
   void pass_but_for_sample(const Away& away, const CircuitSystem& system, Vector& y) const;
   /// Capacitors, pins and net charge.

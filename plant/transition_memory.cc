@@ -127,7 +127,8 @@ TransitionMemory::Found& TransitionMemory::find(CircuitRun& run, const Vector& y
   CircuitSystem& system = run.system;
   const bool gate_on = run.conditions.gate_on;
   Found& found = found_[gate_on ? 1 : 0];
-  const bool still = found.any && met_run_[gate_on ? 1 : 0] && (!found.known || entries_[found.entry].serial == found.serial);
+  const bool still =
+      found.any && met_run_[gate_on ? 1 : 0] && (!found.known || entries_[found.entry].serial == found.serial);
   if (still && std::equal(y.begin(), y.begin() + system.size(), found.y.begin())) return found;
   found.any = true;
   found.known = false;
@@ -260,9 +261,8 @@ void TransitionMemory::find_turns(Transition& t, double panel_ohm) {
   t.turn_count_ = 0;
   const auto shows = [&](std::size_t block, std::size_t k) {
     const double* const figures = t.blocks_.data() + block;
-    return k < Transition::kOfStep
-               ? figures[k]
-               : figures[Transition::kInputShown] + panel_ohm * figures[Transition::kPanelShown];
+    return k < Transition::kOfStep ? figures[k]
+                                   : figures[Transition::kInputShown] + panel_ohm * figures[Transition::kPanelShown];
   };
   const std::size_t last = t.steps_ - 1;
   for (std::size_t k = 0; k <= Transition::kOfStep; ++k) {

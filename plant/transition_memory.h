@@ -6,6 +6,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <optional>
+#include <utility>
 #include <vector>
 
 #include "plant/circuit_run.h"
@@ -54,6 +55,10 @@ class TransitionMemory {
   [[nodiscard]] Recalled look_up(CircuitRun& run, const Vector& y);
   /// What the circuit shows at the place that was looked for last under this gate, if somebody has kept it.
   [[nodiscard]] std::optional<Probes>& shown_there(bool gate_on) { return found_[gate_on ? 1 : 0].shown; }
+  /// The same for once.
+  [[nodiscard]] std::optional<Probes> take_shown(bool gate_on) {
+    return std::exchange(shown_there(gate_on), std::nullopt);
+  }
 
   /// A whole interval between two edges.
   struct Interval {
@@ -84,7 +89,7 @@ class TransitionMemory {
   };
   [[nodiscard]] bool lent() const { return lent_; }
 
-  [[nodiscard]] std::int64_t built() const { return built_; }  ///< transitions
+  [[nodiscard]] std::int64_t built() const { return built_; }          ///< transitions
   [[nodiscard]] std::int64_t intervals() const { return intervals_; }  ///< found, remainder and all
   [[nodiscard]] std::int64_t recalled() const { return recalled_; }
 
@@ -132,10 +137,10 @@ class TransitionMemory {
   // Lets the run be used for something else, and leaves it as it was.
   template <class Build>
   static void build_under(CircuitRun& run, const Vector& y, Build build) {
-    const double slope = run.system.sun_slope_wpm2_per_s();
+    const double slope_wpm2_per_s = run.system.sun_slope_wpm2_per_s();
     run.system.set_sun_slope(0.0);
     build();
-    run.system.set_sun_slope(slope);
+    run.system.set_sun_slope(slope_wpm2_per_s);
     run.system.follow_battery(y);
     run.stepper.forget();
   }
@@ -157,8 +162,8 @@ class TransitionMemory {
   struct RemainderRun {
     const Vector& place;
     Nanos length;
-    const std::array<double, Remainder::kNodes>& nodes;  // as shares of it
-    bool middle{false};                                  // it is that of the cell
+    const Remainder::Shares\& nodes_frac;  // of it
+    bool middle{false};                    // it is that of the cell
   };
   static void begin_pins(const PinWays& ways, bool middle, Remainder& r, std::vector<Figure>& out);
   [[nodiscard]] bool run_remainder(CircuitRun& run, const Transition& t, const RemainderRun& how, Remainder& r,

@@ -22,13 +22,13 @@ using Vector = CircuitSystem::Vector;
 inline constexpr double kInputGridV = 0.2;
 inline constexpr double kBusGridV = 0.02;
 inline constexpr double kInnerGridV = 0.1;
-inline constexpr double kSocGrid = 0.0005;
+inline constexpr Figure kSocGrid = 0.0005;
 inline constexpr double kSlowGridV = 0.5;
-inline constexpr double kHysteresisGrid = 0.2;
+inline constexpr Figure kHysteresisGrid = 0.2;
 inline constexpr double kBatteryGridK = 1.0;
 inline constexpr double kCellGridK = 1.0;
 inline constexpr double kPoaGridWpm2 = 10.0;
-inline constexpr double kLoadGrid = 0.05;
+inline constexpr Figure kLoadGrid = 0.05;
 inline constexpr double kPinGridV = 0.1;
 
 // How far a figure may bend between the middle of a cell and its edge.
@@ -39,10 +39,10 @@ inline constexpr double kMostBendA = 0.01;
 inline constexpr double kMostSpikeBendA = 1.0;  // of what flows while the capacitors level out
 inline constexpr double kMostBookBendJ = 1e-6;
 inline constexpr double kMostBendAh = 5e-11;
-inline constexpr double kMostSlowBend = 2e-7;  // volts, shares and kelvin alike
-inline constexpr double kMostLoadBend = 1e-4;
+inline constexpr Figure kMostSlowBend = 2e-7;  // volts, shares and kelvin alike
+inline constexpr Figure kMostLoadBend = 1e-4;
 
-[[nodiscard]] inline double grid(std::size_t slot, std::size_t first_sense) {
+[[nodiscard]] inline Figure grid(std::size_t slot, std::size_t first_sense) {
   switch (slot) {
     case Slot::kInput:
       return kInputGridV;
@@ -68,13 +68,13 @@ inline constexpr double kMostLoadBend = 1e-4;
 }
 
 // A full battery, darkness and a cold lamp lie on the rim of a cell, not in its middle: there are bends just there.
-[[nodiscard]] inline std::int32_t cell_of(double x, double per_width) {
-  const double of_width = x * per_width;
-  const double at = of_width > -1e9 ? std::min(of_width, 1e9) : -1e9;  // also what is not a number
+[[nodiscard]] inline std::int32_t cell_of(Figure x, Figure per_width) {
+  const Figure of_width = x * per_width;
+  const Figure at = of_width > -1e9 ? std::min(of_width, 1e9) : -1e9;  // also what is not a number
   const auto towards_zero = static_cast<std::int32_t>(at);
   return towards_zero - (at > static_cast<double>(towards_zero) ? 0 : 1);
 }
-[[nodiscard]] inline double middle_of(double x, double width) {
+[[nodiscard]] inline Figure middle_of(Figure x, Figure width) {
   return (cell_of(x, 1.0 / width) + 0.5) * width;
 }
 
@@ -99,14 +99,14 @@ inline constexpr double kMostLoadBend = 1e-4;
 }
 
 // What Transition::finish() moves.
-inline void moved_since(const Vector& start, const Vector& y, const Transition& t, double* out) {
+inline void moved_since(const Vector& start, const Vector& y, const Transition& t, Figure* out) {
   for (const std::size_t slot : Transition::kMoving) *out++ = y[slot] - start[slot];
   for (std::size_t k = Slot::kFirstLoad; k < Slot::kFirstLoad + t.loads(); ++k) *out++ = y[k] - start[k];
 }
 
 // Whether figures that bend so much may be used: those of a Sample, and those of finish(), of which the books may bend
 // so many times as much.
-[[nodiscard]] inline bool shown_straight(const double* bend) {
+[[nodiscard]] inline bool shown_straight(const Figure* bend) {
   constexpr std::array kMost{kMostInputBendV, kMostBusBendV,   kMostBendA, kMostSpikeBendA,
                              kMostBendA,      kMostInputBendV, kMostBendA, kMostBendAh};
   static_assert(kMost.size() == Transition::kShown);
@@ -115,7 +115,7 @@ inline void moved_since(const Vector& start, const Vector& y, const Transition& 
   for (std::size_t k = Transition::kShown; k < Transition::kOfStep; ++k) straight &= bend[k] <= kMostPinBendV;
   return straight;
 }
-[[nodiscard]] inline bool moved_straight(const double* bend, std::size_t loads, double of_books = 1.0) {
+[[nodiscard]] inline bool moved_straight(const Figure* bend, std::size_t loads, Figure of_books = 1.0) {
   bool straight = true;
   for (const std::size_t slot : Transition::kMoving) {
     const bool energy = slot >= Slot::kPanelJ && slot <= Slot::kSenseJ;
