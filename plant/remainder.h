@@ -12,9 +12,9 @@
 namespace dawnrig::plant {
 
 /// From the end of a transition to the next edge, as a function of where the circuit stood at the edge before and of
-/// how long it lasts; laid out like a Transition, in a part of the same cell. What it moves is counted from that edge.
-/// On the way it knows the pins: what the edge has left of their distance from where their nodes draw them fades as
-/// their networks let it, and a polynomial through some instants leads to the rest at all others.
+/// how long it lasts; laid out like a Transition, in a part of the same cell. What it moves is counted from the end of
+/// the transition. On the way it knows the pins: what the edge has left of their distance from where their nodes draw
+/// them fades as their networks let it, and a polynomial through some instants leads to the rest at all others.
 class Remainder {
  public:
   using Vector = CircuitSystem::Vector;

@@ -162,8 +162,8 @@ class TransitionMemory {
   struct RemainderRun {
     const Vector& place;
     Nanos length;
-    const Remainder::Shares\& nodes_frac;  // of it
-    bool middle{false};                    // it is that of the cell
+    const Remainder::Shares& nodes_frac;  // of it
+    bool middle{false};                   // it is that of the cell
   };
   static void begin_pins(const PinWays& ways, bool middle, Remainder& r, std::vector<Figure>& out);
   [[nodiscard]] bool run_remainder(CircuitRun& run, const Transition& t, const RemainderRun& how, Remainder& r,
