@@ -82,6 +82,38 @@ TEST_P(PlainBlocks, FindTheEndOfMemoryInTheMiddleOfANumber) {
   }
 }
 
+// An interrupt routine as compilers write it, on a stack that has no room for it, or that ends above it.
+TEST_P(PlainBlocks, FindTheEndsOfTheStackInAnInterruptRoutine) {
+  const Words routine{0x921F, 0x920F, 0xB60F, 0x920F, 0x2411, 0x900F, 0xBE0F, 0x900F, 0x901F, 0x9518};
+  for (const unsigned room : {0U, 1U, 2U, 3U, 4U, 5U, 6U, 8U}) {
+    for (const bool above : {false, true}) {
+      const unsigned stack = above ? GetParam().ram_end - room : GetParam().ram_start + room;
+      const auto low = [](unsigned word) { return (word & 0xF0U) << 4U | (word & 15U); };
+      Words words(96, 0);
+      std::copy(routine.begin(), routine.end(), words.begin() + 64);
+      words[0] = 0xC000U + 47;                                                     // rjmp to 48
+      const Words begin{static_cast<std::uint16_t>(0xE0C0U | low(stack & 0xFFU)),  // ldi r28
+                        static_cast<std::uint16_t>(0xE0D0U | low(stack >> 8U)),    // ldi r29
+                        0xBFDE,                                                    // out SPH
+                        0xBFCD,                                                    // out SPL
+                        static_cast<std::uint16_t>(0xC000U + (above ? 70 : 64) - 53)};
+      std::copy(begin.begin(), begin.end(), words.begin() + 48);
+      DeviceParams params;
+      params.part = GetParam().name;
+      params.startup_delay_s = 0;
+      BothWays both(params, words_image(words));
+      for (Cycle until = 5; until < 400; until += 5) {
+        ASSERT_EQ(both.ours.run_until(until), both.simulators.run_until(until)) << stack << ", cycle " << until;
+        ASSERT_EQ(both.ours.crash_reason(), both.simulators.crash_reason()) << stack;
+        ASSERT_EQ(both.ours.next_address(), both.simulators.next_address()) << stack << ", cycle " << until;
+        for (std::uint32_t at = 0; at <= GetParam().ram_end; ++at) {
+          ASSERT_EQ(both.ours.peek(at), both.simulators.peek(at)) << stack << ", in memory at " << at;
+        }
+      }
+    }
+  }
+}
+
 // Of 256 KB of program, an address needs three bytes on the stack.
 TEST(FarPlainBlocks, ComeBackToTheUpperHalfOfProgramMemory) {
   Words words(0x10020, 0);
