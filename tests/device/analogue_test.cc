@@ -199,7 +199,6 @@ TEST(Noise, OnAPinHasTheAskedForSpreadAndRepeatsWithTheSeed) {
 }
 
 TEST(Converter, InterruptsTheMomentThatIsEnabledIfItsFlagStands) {
-  constexpr unsigned kAdcsra = 0x7A;
   Script script;
   script.write(kAdcsra, 0xC2).until_clear(kAdcsra, 0x40).enable_interrupts().write(kAdcsra, 0x8A).wait(1);
   Player player(script, {});
