@@ -116,7 +116,7 @@ class PlainBlocks {
 /// Has the pointer worked out in the register that it is handed on in. The compiler would do that beside the look-up of
 /// the handler and copy it afterwards: at the end of each instruction.
 inline const BlockOp* settled(const BlockOp* op) {
-  asm("" : "+r"(op));  // NOLINT(hicpp-no-assembler): emits nothing
+  asm("" : "+r"(op));  // emits nothing
   return op;
 }
 

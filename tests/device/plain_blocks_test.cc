@@ -102,7 +102,7 @@ TEST_P(PlainBlocks, FindTheEndsOfTheStackInAnInterruptRoutine) {
       params.part = GetParam().name;
       params.startup_delay_s = 0;
       BothWays both(params, words_image(words));
-      for (Cycle until = 5; until < 400; until += 5) {
+      for (Cycle until = 100; until < 400; until += 100) {
         ASSERT_EQ(both.ours.run_until(until), both.simulators.run_until(until)) << stack << ", cycle " << until;
         ASSERT_EQ(both.ours.crash_reason(), both.simulators.crash_reason()) << stack;
         ASSERT_EQ(both.ours.next_address(), both.simulators.next_address()) << stack << ", cycle " << until;
