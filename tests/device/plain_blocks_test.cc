@@ -89,15 +89,21 @@ TEST_P(PlainBlocks, FindTheEndsOfTheStackInAnInterruptRoutine) {
     for (const bool above : {false, true}) {
       const unsigned stack = above ? GetParam().ram_end - room : GetParam().ram_start + room;
       const auto low = [](unsigned word) { return (word & 0xF0U) << 4U | (word & 15U); };
-      Words words(96, 0);
-      std::copy(routine.begin(), routine.end(), words.begin() + 64);
-      words[0] = 0xC000U + 47;                                                     // rjmp to 48
-      const Words begin{static_cast<std::uint16_t>(0xE0C0U | low(stack & 0xFFU)),  // ldi r28
-                        static_cast<std::uint16_t>(0xE0D0U | low(stack >> 8U)),    // ldi r29
-                        0xBFDE,                                                    // out SPH
-                        0xBFCD,                                                    // out SPL
-                        static_cast<std::uint16_t>(0xC000U + (above ? 70 : 64) - 53)};
-      std::copy(begin.begin(), begin.end(), words.begin() + 48);
+      Words words(160, 0);
+      const auto jump = [&words](unsigned from, unsigned to) {
+        words[from] = static_cast<std::uint16_t>(0xC000U | (to - from - 1));
+      };
+      const Words stack_there{static_cast<std::uint16_t>(0xE0C0U | low(stack & 0xFFU)),  // ldi r28
+                              static_cast<std::uint16_t>(0xE0D0U | low(stack >> 8U)),    // ldi r29
+                              0xBFDE, 0xBFCD};                                           // out SPH; out SPL
+      std::copy(stack_there.begin(), stack_there.end(), words.begin() + 100);
+      jump(104, above ? 126 : 120);
+      // ldi r17; sts UCSR0B, r17: the transmitter asks for a byte; sei; rjmp to itself
+      const Words asking{0xE210, 0x9310, 0x00C1, 0x9478, 0xCFFF};
+      std::copy(asking.begin(), asking.end(), words.begin() + 110);
+      std::copy(routine.begin(), routine.end(), words.begin() + 120);
+      jump(0, above ? 110 : 100);
+      jump(GetParam().ram_start == 0x100 ? 38 : 52, 100);
       DeviceParams params;
       params.part = GetParam().name;
       params.startup_delay_s = 0;
