@@ -119,8 +119,9 @@ void move_row(std::uint8_t* data, const BlockOp* op, unsigned address) {
 }
 template <bool kLoads, unsigned kCount, bool kDown>
 const BlockOp* direct_row(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  constexpr unsigned kWords = 2 * kCount;
   move_row<kLoads, kCount, kDown>(data, op, op->k);
-  return go_on(data, op + 2 * kCount, cpu);
+  return go_on(data, op + kWords, cpu);
 }
 template <bool kLoads, unsigned kCount, bool kDown>
 const BlockOp* row_by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
@@ -174,6 +175,13 @@ BlockHandler longest_row(std::span<const Instruction> code, const BlockCpu& cpu)
   return nullptr;
 }
 
+void move_eight_turned(std::uint8_t* to, const std::uint8_t* from) {
+  std::uint64_t eight = 0;
+  std::memcpy(&eight, from, sizeof eight);
+  eight = __builtin_bswap64(eight);
+  std::memcpy(to, &eight, sizeof eight);
+}
+
 template <unsigned... kAt>
 void push_all(std::uint8_t* top, const std::uint8_t* data, const BlockOp* op,
               std::integer_sequence<unsigned, kAt...> /*in a row*/) {
@@ -185,39 +193,81 @@ void pop_all(const std::uint8_t* top, std::uint8_t* data, const BlockOp* op,
   ((data[op[kAt].d] = top[kAt + 1]), ...);
 }
 
-template <unsigned kCount>
+// From one on eight registers may follow each other, as those that a routine need not keep do: these go at once.
+constexpr unsigned kEight = 8;
+constexpr unsigned kNoEight = kMostAlike;
+
+template <unsigned kCount, unsigned kEightFrom>
 const BlockOp* push(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned pointer = word_at(data + R_SPL);
   if (pointer - cpu.stack_floor - kCount > cpu.stack_span - kCount) {
     return cpu.leave(op);
   }
-  push_all(data + pointer, data, op, std::make_integer_sequence<unsigned, kCount>());
+  std::uint8_t* const top = data + pointer;
+  if constexpr (kEightFrom == kNoEight) {
+    push_all(top, data, op, std::make_integer_sequence<unsigned, kCount>());
+  } else {
+    constexpr unsigned kBehind = kEightFrom + kEight;
+    push_all(top, data, op, std::make_integer_sequence<unsigned, kEightFrom>());
+    move_eight_turned(top - (kBehind - 1U), data + op[kEightFrom].d);
+    push_all(top - kBehind, data, op + kBehind, std::make_integer_sequence<unsigned, kCount - kBehind>());
+  }
   put_word(data + R_SPL, pointer - kCount);
   return go_on(data, op + kCount, cpu);
 }
-template <unsigned kCount>
+template <unsigned kCount, unsigned kEightFrom>
 const BlockOp* pop(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned pointer = word_at(data + R_SPL);
   if (pointer - cpu.stack_floor > cpu.stack_span - kCount) {
     return cpu.leave(op);
   }
-  pop_all(data + pointer, data, op, std::make_integer_sequence<unsigned, kCount>());
+  const std::uint8_t* const top = data + pointer;
+  if constexpr (kEightFrom == kNoEight) {
+    pop_all(top, data, op, std::make_integer_sequence<unsigned, kCount>());
+  } else {
+    constexpr unsigned kBehind = kEightFrom + kEight;
+    pop_all(top, data, op, std::make_integer_sequence<unsigned, kEightFrom>());
+    move_eight_turned(data + op[kBehind - 1U].d, top + kEightFrom + 1U);
+    pop_all(top + kBehind, data, op + kBehind, std::make_integer_sequence<unsigned, kCount - kBehind>());
+  }
   put_word(data + R_SPL, pointer + kCount);
   return go_on(data, op + kCount, cpu);
 }
 
-using InARow = std::array<BlockHandler, kMostAlike>;
-
-template <unsigned... kLess>
-constexpr InARow pushes(std::integer_sequence<unsigned, kLess...> /*one less than how many*/) {
-  return {push<kLess + 1>...};
+template <bool kPushes, unsigned kCount, unsigned kEightFrom>
+BlockHandler on_stack(unsigned eight_from) {
+  if constexpr (kEightFrom == kNoEight) {
+    return kPushes ? push<kCount, kNoEight> : pop<kCount, kNoEight>;
+  } else if constexpr (kEightFrom + kEight <= kCount) {
+    return eight_from == kEightFrom ? (kPushes ? push<kCount, kEightFrom> : pop<kCount, kEightFrom>)
+                                    : on_stack<kPushes, kCount, kEightFrom + 1>(eight_from);
+  } else {
+    return on_stack<kPushes, kCount, kNoEight>(eight_from);
+  }
 }
-template <unsigned... kLess>
-constexpr InARow pops(std::integer_sequence<unsigned, kLess...> /*one less than how many*/) {
-  return {pop<kLess + 1>...};
+template <bool kPushes, unsigned... kLess>
+BlockHandler row_on_stack(unsigned count, unsigned eight_from,
+                          std::integer_sequence<unsigned, kLess...> /*one less than how many*/) {
+  constexpr BlockHandler (*kRows[])(unsigned) = {on_stack<kPushes, kLess + 1, 0>...};
+  return kRows[count - 1U](eight_from);
 }
-constexpr InARow kPushes = pushes(std::make_integer_sequence<unsigned, kMostAlike>());
-constexpr InARow kPops = pops(std::make_integer_sequence<unsigned, kMostAlike>());
+template <bool kPushes>
+BlockHandler row_on_stack(const BlockOp& first) {
+  const BlockOp* const op = &first;
+  unsigned from = 0;
+  const auto eight = [op](unsigned at) {
+    for (unsigned i = at + 1; i < at + kEight; ++i) {
+      if (op[i].d != op[i - 1].d + (kPushes ? 1 : -1)) {
+        return false;
+      }
+    }
+    return true;
+  };
+  while (from + kEight <= op->count && !eight(from)) {
+    ++from;
+  }
+  return row_on_stack<kPushes>(op->count, from, std::make_integer_sequence<unsigned, kMostAlike>());
+}
 
 template <bool kLoads>
 BlockPart at_pointer(const Instruction& one) {
@@ -275,9 +325,9 @@ BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockO
     case Op::kStoreByPointer:
       return at_pointer<false>(one);
     case Op::kPush:
-      return {kPushes[op.count - 1U], 2, Kind::kMayStop};
+      return {row_on_stack<true>(op), 2, Kind::kMayStop};
     case Op::kPop:
-      return {kPops[op.count - 1U], 2, Kind::kMayStop};
+      return {row_on_stack<false>(op), 2, Kind::kMayStop};
     default:
       return {};
   }

@@ -93,11 +93,11 @@ class PlainBlocks {
   /// them was reached, an interrupt is about to be served, or the processor no longer runs; if not, the instruction at
   /// hand is not for runs, or its run ends too late.
   bool run(Cycle limit);
-  /// Whether run() would get any further.
-  [[nodiscard]] bool have_time(Cycle limit) const {
+  /// Whether run() would get any further, with nothing to happen before `event`.
+  [[nodiscard]] bool have_time(Cycle event) const {
     const avr_t* const avr = cpu_.avr;
     const BlockOp* const op = avr->pc / 2U < cpu_.words ? cpu_.first + avr->pc / 2U : nullptr;
-    return op != nullptr && op->length != 0 && now_of(avr) + op->rest <= first_event(avr, limit);
+    return op != nullptr && op->length != 0 && now_of(avr) + op->rest <= event;
   }
 
  private:
@@ -116,7 +116,7 @@ class PlainBlocks {
 /// Has the pointer worked out in the register that it is handed on in. The compiler would do that beside the look-up of
 /// the handler and copy it afterwards: at the end of each instruction.
 inline const BlockOp* settled(const BlockOp* op) {
-  asm("" : "+r"(op));  // NOLINT(hicpp-no-assembler): emits nothing
+  asm("" : "+r"(op));  // emits nothing
   return op;
 }
 

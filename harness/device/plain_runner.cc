@@ -74,14 +74,16 @@ PlainRunner::Outcome PlainRunner::run(Cycle limit) {
     return step() ? Outcome::kToSettle : Outcome::kNotPlain;
   }
   while (!blocks_.run(limit)) {
+    Cycle event = 0;
     do {
       if (!step()) {
         return Outcome::kNotPlain;
       }
-      if (disturbed(avr) || now_of(avr) >= first_event(avr, limit)) {
+      event = first_event(avr, limit);
+      if (disturbed(avr) || now_of(avr) >= event) {
         return Outcome::kToSettle;
       }
-    } while (!blocks_.have_time(limit));
+    } while (!blocks_.have_time(event));
   }
   return Outcome::kToSettle;
 }

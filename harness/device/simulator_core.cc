@@ -245,8 +245,9 @@ void SimulatorCore::run_plainly() {
   }
   constexpr unsigned kStoreProgram = 0x95E8;
   constexpr avr_io_addr_t kSpmcsr = 0x57;
-  constexpr unsigned kErasesOrWrites = 0x06;  // a page; anything else it does changes no program memory
-  const unsigned opcode = avr_->flash[avr_->pc] | (avr_->flash[avr_->pc + 1] << 8U);
+  constexpr unsigned kErasesOrWrites = 0x06;      // a page; anything else it does changes no program memory
+  const bool inside = avr_->pc < avr_->flashend;  // a return to anywhere may lead beyond
+  const unsigned opcode = inside ? avr_->flash[avr_->pc] | (avr_->flash[avr_->pc + 1] << 8U) : 0U;
   const bool changes = (opcode & ~0x10U) == kStoreProgram && (avr_->data[kSpmcsr] & kErasesOrWrites) != 0;
   avr_->run_cycle_count = 1;  // one instruction: what the simulator believes to have time for is out of date
   run_awake();

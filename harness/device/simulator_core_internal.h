@@ -88,9 +88,9 @@ class SimulatorCore {
   /// An interrupt that follows a level.
   struct Level {
     Peripheral* peripheral;
-    avr_io_addr_t enable;
+    const std::uint8_t* enable;
+    const std::uint8_t* raised;
     std::uint8_t enable_mask;
-    avr_io_addr_t raised;
     std::uint8_t raised_mask;
   };
 

@@ -9,8 +9,8 @@ void SimulatorCore::tell_of_interrupts(Peripheral& peripheral, const avr_int_vec
   const auto mask = [](const avr_regbit_t& bit) { return static_cast<std::uint8_t>(bit.mask << bit.bit); };
   if (vector.enable.reg != 0) {
     const avr_regbit_t& second = flagged ? vector.raised : vector.enable;
-    levels_.push_back({&peripheral, static_cast<avr_io_addr_t>(vector.enable.reg), mask(vector.enable),
-                       static_cast<avr_io_addr_t>(second.reg), mask(second)});
+    levels_.push_back(
+        {&peripheral, &avr_->data[vector.enable.reg], &avr_->data[second.reg], mask(vector.enable), mask(second)});
   }
 }
 
@@ -77,7 +77,7 @@ void SimulatorCore::enter_interrupts() {
   // The response time, which the simulator leaves out: the program counter is pushed byte by byte.
   avr_->cycle += avr_->address_size == 3 ? 5U : 4U;
   for (const Level& level : levels_) {
-    if ((avr_->data[level.enable] & level.enable_mask) != 0 && (avr_->data[level.raised] & level.raised_mask) != 0) {
+    if ((*level.enable & level.enable_mask) != 0 && (*level.raised & level.raised_mask) != 0) {
       level.peripheral->interrupt_entered();
     }
   }

@@ -159,7 +159,7 @@ void TimerUnit::Due::after_alone(std::int64_t next) {
 TimerUnit::Due TimerUnit::next_events(std::int64_t after) const {
   const avr_t* const avr = core_.avr();
   Due due;
-  const bool in_step = !mode_.is_pwm() && counter_.on_pattern(after) && blocked_tick_ <= after;
+  const bool in_step = !mode_.is_pwm() && counter_.on_pattern(after);
   const auto waited_for = [this, avr](const avr_int_vector_t& flag) {
     return bit_of(avr, flag.enable) || &flag == watched_flag_;
   };

@@ -198,5 +198,13 @@ TEST(Noise, OnAPinHasTheAskedForSpreadAndRepeatsWithTheSeed) {
   EXPECT_NEAR(std::sqrt(square - mean * mean), 0.05 * 1024.0 / 5.0, 2.0);
 }
 
+TEST(Converter, InterruptsTheMomentThatIsEnabledIfItsFlagStands) {
+  Script script;
+  script.write(kAdcsra, 0xC2).until_clear(kAdcsra, 0x40).enable_interrupts().write(kAdcsra, 0x8A).wait(1);
+  Player player(script, {});
+  player.device.run_until(20'000);
+  EXPECT_EQ(player.entries(3), 1);
+}
+
 }  // namespace
 }  // namespace dawnrig::device

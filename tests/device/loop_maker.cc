@@ -222,12 +222,17 @@ void LoopMaker::rows_on_the_stack() {
     stack_at(part_.ram_start + 0x100 + pick(0, 40));
   }
   const unsigned many = pick(1, 20);
+  const unsigned lead = one_in(2) ? many : pick(0, 6);  // from there on, one register after another
+  const unsigned first = pick(0, 20);
+  const unsigned last = pick(10, 25);
   for (unsigned i = 0; i < many; ++i) {
-    add({static_cast<std::uint16_t>(0x920FU | pick(0, 31) << 4U)});
+    const unsigned d = i < lead || i - lead > 31 - first ? pick(0, 31) : first + (i - lead);
+    add({static_cast<std::uint16_t>(0x920FU | d << 4U)});
   }
   arithmetic();
   for (unsigned i = 0; i < many; ++i) {
-    add({static_cast<std::uint16_t>(0x900FU | pick(0, 25) << 4U)});
+    const unsigned d = i < lead || i - lead > last ? pick(0, 25) : last - (i - lead);
+    add({static_cast<std::uint16_t>(0x900FU | d << 4U)});
   }
   if (low) {
     stack_at(kStack);

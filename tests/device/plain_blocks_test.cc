@@ -82,6 +82,44 @@ TEST_P(PlainBlocks, FindTheEndOfMemoryInTheMiddleOfANumber) {
   }
 }
 
+// An interrupt routine as compilers write it, on a stack that has no room for it, or that ends above it.
+TEST_P(PlainBlocks, FindTheEndsOfTheStackInAnInterruptRoutine) {
+  const Words routine{0x921F, 0x920F, 0xB60F, 0x920F, 0x2411, 0x900F, 0xBE0F, 0x900F, 0x901F, 0x9518};
+  for (const unsigned room : {0U, 1U, 2U, 3U, 4U, 5U, 6U, 8U}) {
+    for (const bool above : {false, true}) {
+      const unsigned stack = above ? GetParam().ram_end - room : GetParam().ram_start + room;
+      const auto low = [](unsigned word) { return (word & 0xF0U) << 4U | (word & 15U); };
+      Words words(160, 0);
+      const auto jump = [&words](unsigned from, unsigned to) {
+        words[from] = static_cast<std::uint16_t>(0xC000U | (to - from - 1));
+      };
+      const Words stack_there{static_cast<std::uint16_t>(0xE0C0U | low(stack & 0xFFU)),  // ldi r28
+                              static_cast<std::uint16_t>(0xE0D0U | low(stack >> 8U)),    // ldi r29
+                              0xBFDE, 0xBFCD};                                           // out SPH; out SPL
+      std::copy(stack_there.begin(), stack_there.end(), words.begin() + 100);
+      jump(104, above ? 126 : 120);
+      // ldi r17; sts TIMSK0, r17; sts TCCR0B, r17: a match every 2048 cycles; sei; rjmp to itself
+      const Words asking{0xE012, 0x9310, 0x006E, 0x9310, 0x0045, 0x9478, 0xCFFF};
+      std::copy(asking.begin(), asking.end(), words.begin() + 110);
+      std::copy(routine.begin(), routine.end(), words.begin() + 120);
+      jump(0, above ? 110 : 100);
+      jump(GetParam().match_vector, 100);
+      DeviceParams params;
+      params.part = GetParam().name;
+      params.startup_delay_s = 0;
+      BothWays both(params, words_image(words));
+      for (Cycle until = 200; until < 500; until += 150) {
+        ASSERT_EQ(both.ours.run_until(until), both.simulators.run_until(until)) << stack << ", cycle " << until;
+        ASSERT_EQ(both.ours.crash_reason(), both.simulators.crash_reason()) << stack;
+        ASSERT_EQ(both.ours.next_address(), both.simulators.next_address()) << stack << ", cycle " << until;
+        for (std::uint32_t at = 0; at <= GetParam().ram_end; ++at) {
+          ASSERT_EQ(both.ours.peek(at), both.simulators.peek(at)) << stack << ", in memory at " << at;
+        }
+      }
+    }
+  }
+}
+
 // Of 256 KB of program, an address needs three bytes on the stack.
 TEST(FarPlainBlocks, ComeBackToTheUpperHalfOfProgramMemory) {
   Words words(0x10020, 0);

@@ -258,5 +258,35 @@ TEST(PlainRunner, ExecutesWhatTheProgramHasWrittenOverItself) {
   }
 }
 
+// The transmitter's buffer is empty, and nothing is being programmed: these two ask again as soon as they are served.
+TEST(Levels, InterruptAfterEachInstructionOfTheMainProgram) {
+  struct Case {
+    std::size_t vector;  // in words
+    std::uint16_t mask, enable;
+  };
+  for (const Case& one : {Case{38, 0xC1, 0x20}, Case{44, 0x3F, 0x08}}) {
+    for (const bool ours : {true, false}) {
+      std::vector<std::uint16_t> words(96, 0);
+      words[0] = 0xC000U + 63;                                                    // rjmp to 64
+      words[one.vector] = static_cast<std::uint16_t>(0xC000U + 79 - one.vector);  // rjmp to 80
+      const std::vector<std::uint16_t> begin{
+          static_cast<std::uint16_t>(0xE010U | (one.enable & 0xF0U) << 4U | (one.enable & 15U)),  // ldi r17
+          0x9310, one.mask, 0x9478, 0xCFFF};  // sts the mask, r17; sei; rjmp to itself
+      std::copy(begin.begin(), begin.end(), words.begin() + 64);
+      words[80] = 0x9503;  // inc r16
+      words[81] = 0x9518;  // reti
+      DeviceParams params;
+      params.startup_delay_s = 0;
+      params.skip_idle = ours;
+      Witness witness;
+      VirtualDevice device(params, words_image(words), witness);
+      device.poke(16, 0);
+      device.run_until(2'000);
+      EXPECT_GT(device.peek(16), 100) << "vector at " << one.vector;
+      EXPECT_EQ(device.crash_reason(), "");
+    }
+  }
+}
+
 }  // namespace
 }  // namespace dawnrig::device

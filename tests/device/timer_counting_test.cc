@@ -117,6 +117,32 @@ TEST(Flags, AreCountedByTheOverflowRoutineInEveryKindOfMode) {
   }
 }
 
+TEST(Flags, RiseBetweenTheInterruptsOfAnotherChannelAndWithThem) {
+  constexpr Cycle kPeriod = 16'000;
+  for (const unsigned other : {0U, 5'000U, 15'998U, 15'999U}) {
+    Script script;
+    script.write_word(kOcr1a, 15'999).write_word(kOcr1b, other).write(kTimsk1, 0x02).enable_interrupts();
+    script.write(kTccr1b, 0x09);  // to OCR1A
+    const auto loop = static_cast<unsigned>(script.bytes().size() / 4);
+    script.until_set(kTifr1, 0x04).write(kTifr1, 0x04).read(kTifr1).back_to(loop);
+    Player player(script, {});
+    player.device.run_until(100 * kPeriod);
+    EXPECT_NEAR(player.entries(1), 100, 1) << "interrupts of channel A, with B at " << other;
+    EXPECT_NEAR(static_cast<double>(player.results().size()), 100, 1) << "flags of channel B at " << other;
+  }
+}
+
+TEST(Flags, OfAMatchRiseTwiceInAPhaseCorrectPeriod) {
+  Script script;
+  script.write_word(kOcr1a, 100).write(kTccr1a, 0x01).write(kTimsk1, 0x02).enable_interrupts();
+  script.write(kTccr1b, 0x02).sleep();  // up to 255 and down, a tick every 8 cycles
+  Player player(script, {});
+  player.device.run_until(100'000);
+  const int before = player.entries(1);
+  player.device.run_until(100'000 + Cycle{100 * 510 * 8});
+  EXPECT_EQ(player.entries(1) - before, 200);
+}
+
 TEST(Flags, OfOverflowStandAtTheMiddleOfAPhaseCorrectPulse) {
   // The converter is started by the overflow flag: it samples two of its clocks after the flag.
   Script script;
