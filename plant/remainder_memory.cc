@@ -16,7 +16,7 @@ constexpr Nanos kLengthGrid{16'000};
 // A transition hardly feels these; what comes after it does, in the books and at a thermistor's pin.
 constexpr double kPart = 0.25;
 bool wants_finer_cells(std::size_t slot) {
-  return slot == Slot::kBatteryDegc || slot == Slot::kCellDegc || slot >= Slot::kFirstLoad;
+  return slot == Slot::kFast || slot == Slot::kBatteryDegc || slot == Slot::kCellDegc || slot >= Slot::kFirstLoad;
 }
 constexpr int kVisitsToBuild = 8;
 constexpr double kBookBendPerS = 4e-4;  // in a longer one the books may bend by more
@@ -81,7 +81,9 @@ Vector TransitionMemory::part_of_cell(const CircuitSystem& system, const Transit
   Vector middle = t.middle_;
   for (std::size_t c = 0; c < t.columns_; ++c) {
     const std::size_t slot = t.column_slot_[c];
-    if (wants_finer_cells(slot)) middle[slot] = middle_of(y[slot], kPart * grid(slot, system.first_sense()));
+    if (!wants_finer_cells(slot)) continue;
+    const Figure at = slot == Slot::kFast ? system.parts().battery.inner_v(CircuitSystem::battery_of(y)) : y[slot];
+    middle[slot] = middle_of(at, kPart * grid(slot, system.first_sense()));
   }
   return middle;
 }
@@ -125,13 +127,13 @@ bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, Nanos middl
   for (std::size_t c = 0; c < r.columns_ + 2; ++c) {
     if (!differentiate(run, t, c, r)) return false;
   }
+  const double of_books = std::max(1.0, in_seconds(middle) / kBookBendPerS);
   // Rates bend over the whole length.
   for (std::size_t k = Remainder::kMovedAt; k < Remainder::kPinsAt; ++k) bend_[k] *= in_seconds(middle);
   for (std::size_t i = 0; i < r.steps_; ++i) {
-    bend_[i * Transition::kOfStep + Transition::kNetShown] *= r.share_frac_[i] * in_seconds(middle);
+    bend_[i * Transition::kOfStep + Transition::kNetShown] *= r.share_frac_[i] * in_seconds(middle) / of_books;
   }
-  bool straight =
-      moved_straight(bend_.data() + Remainder::kMovedAt, r.loads_, std::max(1.0, in_seconds(middle) / kBookBendPerS));
+  bool straight = moved_straight(bend_.data() + Remainder::kMovedAt, r.loads_, of_books);
   for (std::size_t i = 0; i < r.steps_; ++i) straight &= shown_straight(bend_.data() + i * Transition::kOfStep);
   for (std::size_t pin = 0; pin < r.pins_; ++pin) {
     // One that forgets slowly adds up what it misses.
