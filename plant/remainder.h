@@ -79,7 +79,7 @@ class Remainder {
 
   std::size_t steps_{0}, columns_{0}, loads_{0}, pins_{0};
   std::array<double, kMostSteps> share_frac_{};
-  Nanos middle_length_{0};
+  Nanos middle_length_{0}, length_width_{0};
   double lowest_v_{}, highest_v_{};
   std::array<SensePoint, kMaxSense> pin_start_;
   Vector middle_{};

@@ -11,8 +11,10 @@ namespace {
 
 using namespace place;
 
-// Lengths of a cell: two steps of an 8-bit duty at 490 Hz. A loop at rest takes turns between neighbours.
-constexpr Nanos kLengthGrid{16'000};
+// Lengths of a cell. What quick modes a transition leaves are over in a long one.
+constexpr Nanos kShortGrid{16'000};
+constexpr Nanos kLongGrid{64'000};
+constexpr Nanos kLong{8 * kLongGrid};
 // A transition hardly feels these; what comes after it does, in the books and at a thermistor's pin.
 constexpr double kPart = 0.25;
 bool wants_finer_cells(std::size_t slot) {
@@ -45,15 +47,16 @@ TransitionMemory::Interval TransitionMemory::interval(CircuitRun& run, const Vec
   if (!found.known) return {};
   const Entry& entry = entries_[found.entry];
   const Nanos length = whole - entry.transition.length();
-  const std::int64_t cell = length / kLengthGrid;
-  if (cell < 1) return {};
-  KnownRemainder& known = remainder_of(entry, cell, part_of_cell(run.system, entry.transition, y));
+  if (length < kShortGrid) return {};
+  const Nanos grid = length < kLong ? kShortGrid : kLongGrid;
+  const Nanos middle = length / grid * grid + grid / 2;
+  KnownRemainder& known = remainder_of(entry, middle, part_of_cell(run.system, entry.transition, y));
   known.last = ++clock_;
   if (known.use == Use::kNone) {
     if (++known.visits < kVisitsToBuild) return {};
     build_under(run, y, [&] {
-      const Nanos middle = cell * kLengthGrid + kLengthGrid / 2;
-      known.use = lay_out(run, entry.transition, middle, known.remainder) ? Use::kStraight : Use::kBent;
+      known.remainder.middle_ = middle_of_part(run.system, entry.transition, known.part);
+      known.use = lay_out(run, entry.transition, {middle, grid}, known.remainder) ? Use::kStraight : Use::kBent;
     });
   }
   if (known.use == Use::kBent) return {};
@@ -76,41 +79,54 @@ double TransitionMemory::pin_v(bool gate_on, std::size_t pin, Nanos after_edge) 
   return known.remainder->pin_v(pin, *known.rest_away, known.span, after_edge - known.transition->length());
 }
 
-// The middle of the finer cell.
-Vector TransitionMemory::part_of_cell(const CircuitSystem& system, const Transition& t, const Vector& y) {
-  Vector middle = t.middle_;
+// The finer cell, by those unknowns that have one.
+TransitionMemory::Part TransitionMemory::part_of_cell(const CircuitSystem& system, const Transition& t,
+                                                      const Vector& y) {
+  Part part{};
   for (std::size_t c = 0; c < t.columns_; ++c) {
     const std::size_t slot = t.column_slot_[c];
     if (!wants_finer_cells(slot)) continue;
     const Figure at = slot == Slot::kFast ? system.parts().battery.inner_v(CircuitSystem::battery_of(y)) : y[slot];
-    middle[slot] = middle_of(at, kPart * grid(slot, system.first_sense()));
+    part[c] = cell_of(at, 1.0 / (kPart * grid(slot, system.first_sense())));
+  }
+  return part;
+}
+
+Vector TransitionMemory::middle_of_part(const CircuitSystem& system, const Transition& t, const Part& part) {
+  Vector middle = t.middle_;
+  for (std::size_t c = 0; c < t.columns_; ++c) {
+    const std::size_t slot = t.column_slot_[c];
+    if (wants_finer_cells(slot)) middle[slot] = (part[c] + 0.5) * kPart * grid(slot, system.first_sense());
   }
   return middle;
 }
 
-TransitionMemory::KnownRemainder& TransitionMemory::remainder_of(const Entry& entry, std::int64_t cell,
-                                                                 const Vector& part) {
-  std::uint64_t hash = (entry.serial ^ static_cast<std::uint64_t>(cell) << 20U) * 1099511628211ULL;
-  hash ^= hash >> 32U;
+TransitionMemory::KnownRemainder& TransitionMemory::remainder_of(const Entry& entry, Nanos middle, const Part& part) {
+  // Neighbouring lengths are there together: they must not share a set.
+  std::uint64_t hash =
+      (entry.serial + static_cast<std::uint64_t>(middle.count()) * 0x9e3779b97f4a7c15ULL) * 0xbf58476d1ce4e5b9ULL;
+  hash ^= hash >> 29U;
   KnownRemainder* const set = remainders_.data() + (hash % kRemainderSets) * kWays;
   KnownRemainder* oldest = set;
   for (KnownRemainder* each = set; each != set + kWays; ++each) {
-    if (each->of == entry.serial && each->cell == cell && each->remainder.middle_ == part) return *each;
+    if (each->of == entry.serial && each->length == middle && each->part == part) return *each;
     if (each->last < oldest->last) oldest = each;
   }
   oldest->of = entry.serial;
-  oldest->cell = cell;
-  oldest->remainder.middle_ = part;
+  oldest->length = middle;
+  oldest->part = part;
   oldest->visits = 0;
   oldest->use = Use::kNone;
   return *oldest;
 }
 
-bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, Nanos middle, Remainder& r) {
+bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, const LengthCell& cell, Remainder& r) {
+  const Nanos middle = cell.middle;
   r.columns_ = t.columns();
   r.loads_ = t.loads();
   r.pins_ = run.system.params().sense.size();
   r.middle_length_ = middle;
+  r.length_width_ = cell.width;
   std::fill(r.rows_.begin(), r.rows_.end(), 0.0);
   std::fill(bend_.begin(), bend_.end(), 0.0);
   if (!find_steps(run, t, r) ||
@@ -218,13 +234,14 @@ bool TransitionMemory::run_remainder(CircuitRun& run, const Transition& t, const
 bool TransitionMemory::differentiate(CircuitRun& run, const Transition& t, std::size_t column, Remainder& r) {
   const bool length = column == r.columns_;
   const double part = column < r.columns_ && wants_finer_cells(t.column_slot_[column]) ? kPart : 1.0;
-  double width = in_seconds(kLengthGrid);
+  double width = in_seconds(r.length_width_);
   for (const double by : {0.5, -0.5}) {
     std::vector<double>& out = by > 0.0 ? more_out_ : less_out_;
     const Vector place =
         length ? r.middle_
                : beside(run.system, t, r.middle_, column > r.columns_ ? t.columns_ : column, by * part, width);
-    const Nanos whole = r.middle_length_ + (length ? (by > 0.0 ? kLengthGrid / 2 : -kLengthGrid / 2) : Nanos{0});
+    const Nanos whole =
+        r.middle_length_ + (length ? (by > 0.0 ? r.length_width_ / 2 : -r.length_width_ / 2) : Nanos{0});
     if (!run_remainder(run, t, {place, whole, remainder_nodes_frac()}, r, out)) return false;
   }
   double* const slopes = r.row(1 + column);

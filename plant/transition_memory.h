@@ -109,9 +109,11 @@ class TransitionMemory {
     std::uint64_t serial{0};  // another after each change of its cell
     Transition transition;
   };
+  using Part = std::array<std::int32_t, Transition::kMostColumns>;  // column by column
   struct KnownRemainder {
     std::uint64_t of{0};  // serial of its entry
-    std::int64_t cell{0};
+    Nanos length{0};      // in the middle of its cell
+    Part part{};          // of the entry's
     int visits{0};
     std::uint64_t last{0};
     Use use{Use::kNone};
@@ -155,9 +157,13 @@ class TransitionMemory {
   static void find_turns(Transition& t, double panel_ohm);
   void differentiate(Transition& t, std::size_t column, Figure width);
   // remainder_memory.cc:
-  [[nodiscard]] static Vector part_of_cell(const CircuitSystem& system, const Transition& t, const Vector& y);
-  KnownRemainder& remainder_of(const Entry& entry, std::int64_t cell, const Vector& part);
-  [[nodiscard]] bool lay_out(CircuitRun& run, const Transition& t, Nanos middle, Remainder& r);
+  [[nodiscard]] static Part part_of_cell(const CircuitSystem& system, const Transition& t, const Vector& y);
+  [[nodiscard]] static Vector middle_of_part(const CircuitSystem& system, const Transition& t, const Part& part);
+  KnownRemainder& remainder_of(const Entry& entry, Nanos middle, const Part& part);
+  struct LengthCell {
+    Nanos middle, width;
+  };
+  [[nodiscard]] bool lay_out(CircuitRun& run, const Transition& t, const LengthCell& cell, Remainder& r);
   [[nodiscard]] bool find_steps(CircuitRun& run, const Transition& t, Remainder& r);
   struct RemainderRun {
     const Vector& place;

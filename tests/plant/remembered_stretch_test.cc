@@ -106,7 +106,7 @@ TEST(RememberedStretch, TellsTheLeastGreatestAndMeanOfItsSteps) {
     CircuitState state = circuit.at_rest(ridge_rested(), c);
     TransitionMemory memory{circuit.params()};
     Listener listener;
-    for (int cycle = 0; cycle < 600; ++cycle) {
+    for (int cycle = 0; cycle < 1500; ++cycle) {
       const Nanos start = state.now;
       for (const bool gate_on : {true, false}) {
         c.gate_on = gate_on;
@@ -116,8 +116,8 @@ TEST(RememberedStretch, TellsTheLeastGreatestAndMeanOfItsSteps) {
       }
       ASSERT_EQ(listener.first_off, "") << (lamp ? "lamp on" : "lamp off");
     }
-    std::printf("lamp %s: %d stretches of 1200 intervals\n", lamp ? "on" : "off", listener.stretches);
-    EXPECT_GT(listener.stretches, 500);
+    std::printf("lamp %s: %d stretches of 3000 intervals\n", lamp ? "on" : "off", listener.stretches);
+    EXPECT_GT(listener.stretches, 1500);
   }
 }
 
