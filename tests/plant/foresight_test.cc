@@ -10,161 +10,22 @@
 #include <cmath>
 #include <cstdio>
 #include <string>
+#include <tuple>
 #include <utility>
 #include <vector>
 
-#include "fixture.h"
-#include "plant/circuit_run.h"
-#include "plant/transition_memory.h"
-#include "ridge.h"
+#include "converter_pair.h"
 
 namespace dawnrig::plant {
 namespace {
 
 using namespace std::chrono_literals;
 
-constexpr Nanos kBetweenConversions{487'000};  // so that they wander through the PWM period
-const AdcInputParams kSampling{14e-12, 10e3, 12e-6};
-
-class Listener final : public StepObserver {
- public:
-  void on_step(const CircuitState& state, const Conditions&, const Probes&) override {
-    backwards |= state.now <= last;
-    last = state.now;
-    ++steps;
-  }
-  Nanos last{0};
-  int steps{0};
-  bool backwards{false};
-};
-
-// One and the same converter on two circuits: one goes to each conversion, the other no further than it must.
-class Pair {
- public:
-  Pair(const CircuitParams& params, Conditions conditions, const InitialConditions& rest)
-      : circuit{params},
-        c{std::move(conditions)},
-        there{circuit.at_rest(rest, c)},
-        ahead{there},
-        before{there},
-        of_there_{params},
-        of_ahead_{params} {}
-
-  void go_to(Nanos to) {
-    ASSERT_EQ(circuit.advance(there, c, to, &heard_there, &of_there_), AdvanceStatus::kOk);
-    ASSERT_EQ(circuit.advance(ahead, c, to, &heard_ahead, &of_ahead_), AdvanceStatus::kOk);
-    ASSERT_EQ(ahead.now, to);
-    apart_bus_v = std::max(apart_bus_v, std::abs(there.bus_v - ahead.bus_v));
-    for (std::size_t i = 0; i < circuit.params().sense.size(); ++i) {
-      apart_v[i] = std::max(apart_v[i], std::abs(there.sense_v[i] - ahead.sense_v[i]));
-    }
-  }
-  void convert(std::size_t channel, Nanos at, Nanos until) {
-    ASSERT_EQ(circuit.advance(there, c, at, &heard_there, &of_there_), AdvanceStatus::kOk);
-    ASSERT_EQ(circuit.approach(ahead, c, {at, until}, &heard_ahead, of_ahead_), AdvanceStatus::kOk);
-    ASSERT_LE(ahead.now, at);
-    held_there_ = circuit.sampled_v(there, c, channel, sampling, held_there_);
-    if (follows_pulls) {
-      for (int hop = 1; hop <= 30; ++hop) {
-        ASSERT_EQ(circuit.advance(there, c, std::min(at + hop * 2us, until), &heard_there, &of_there_),
-                  AdvanceStatus::kOk);
-      }
-    }
-    held_ahead_ = circuit.sampled_v(ahead, c, channel, sampling, held_ahead_, at, of_ahead_);
-    apart_v[channel] = std::max(apart_v[channel], std::abs(held_there_ - held_ahead_));
-    behind += ahead.now < at ? 1 : 0;
-    ++conversions;
-  }
-  // A PWM cycle, and what the converter sees of it.
-  void cycle(double duty, Nanos hint = Nanos{0}) {
-    const Nanos start = ahead.now;
-    const Nanos on{static_cast<std::int64_t>(static_cast<double>(kPwmPeriod.count()) * duty)};
-    for (const auto& [gate_on, end] : {std::pair{true, start + on}, std::pair{false, start + kPwmPeriod}}) {
-      c.gate_on = gate_on;
-      for (; next_ < end; next_ += kBetweenConversions) {
-        convert(turn_++ % circuit.params().sense.size(), next_, hint.count() > 0 ? next_ + hint : end);
-      }
-      go_to(end);
-      if (::testing::Test::HasFatalFailure()) return;
-    }
-  }
-  [[nodiscard]] double most_apart_v() const { return *std::max_element(apart_v.begin(), apart_v.end()); }
-
-  Circuit circuit;
-  Conditions c;
-  CircuitState there, ahead, before;
-  Listener heard_there, heard_ahead;
-  std::array<double, kMaxSense> apart_v{};
-  double apart_bus_v{0.0};
-  AdcInputParams sampling{kSampling};
-  bool follows_pulls{false};  // how a pin falls back, in steps much shorter than that takes
-  int conversions{0}, behind{0};
-
- private:
-  TransitionMemory of_there_, of_ahead_;
-  double held_there_{0.0}, held_ahead_{0.0};
-  Nanos next_{100'000};
-  std::size_t turn_{0};
-};
-
-struct Board {
-  std::string name;
-  CircuitParams params;
-  Conditions conditions;
-  double within_v{5e-5};  // most of it what a remembered transition misses
-};
-
-// With pins that are quick and slow, and one behind every kind of network.
-std::vector<Board> boards() {
-  std::vector<Board> all{{"ridge repeater", ridge_repeater(), ridge_forenoon()},
-                         {"offset diode", ridge_repeater(), ridge_forenoon()},
-                         {"shunts", ridge_repeater(), ridge_forenoon()},
-                         {"sense wire open", ridge_repeater(), ridge_forenoon()},
-                         {"pin beyond the supply", ridge_repeater(), ridge_forenoon()},
-                         {"pin stuck", ridge_repeater(), ridge_forenoon()},
-                         {"lamp on, sun on a ramp", ridge_repeater(), ridge_forenoon()},
-                         {"battery lost", ridge_repeater(), ridge_forenoon()},
-                         {"heat sink", ridge_repeater(), ridge_forenoon()},
-                         {"dark", ridge_repeater(), ridge_forenoon()},
-                         {"wire of a shunt open", ridge_repeater(), ridge_forenoon()}};
-  all[1].params.sense[1].network = OffsetDividerParams{15.0, 5e-3, 0.05, 0.0, 0.01, 33e3, 11e3, 68e-9};
-  for (const SenseNode node : {SenseNode::kChargeCurrent, SenseNode::kLoadCurrent, SenseNode::kBatteryCurrent}) {
-    all[2].params.sense.push_back({node, ShuntAmplifierParams{}});
-  }
-  all[10].params.sense.push_back({SenseNode::kLoadCurrent, ShuntAmplifierParams{}});
-  all[10].conditions.sense_faults[3] = SenseFaultKind::kOpen;  // nothing draws its pin anywhere
-  all[3].conditions.sense_faults[0] = SenseFaultKind::kOpen;
-  all[4].params.sense[1].network = DividerParams{120e3, 20e3, 1e-9};
-  all[4].within_v = 5e-4;  // the integrator's own, where protection takes hold
-  all[5].conditions.sense_faults[1] = SenseFaultKind::kStuck;
-  all[6].conditions.loads[2].on = true;
-  all[6].conditions.sun.slope_wpm2_per_s = -60.0;
-  all[7].conditions.battery_connected = false;
-  all[8].params.stage.heat_sink = HeatSinkParams{5.0, 2.0};
-  all[9].conditions.sun.poa_wpm2 = 0.0;
-  for (const std::size_t unremembered : {1, 7, 9}) all[unremembered].within_v = 1e-5;
-  return all;
-}
-
-void expect_same_books(const Pair& pair, const std::string& name, double within = 1e-6) {
-  const Books& ahead = pair.ahead.books;
-  const Books& there = pair.there.books;
-  const double turned_j = there.panel_j + std::abs(there.battery_in_j) + there.loads_j;
-  const double turned_ah = there.battery_charge_ah + there.battery_discharge_ah;
-  EXPECT_NEAR(ahead.panel_j, there.panel_j, within * turned_j) << name;
-  EXPECT_NEAR(ahead.battery_in_j, there.battery_in_j, within * turned_j) << name;
-  EXPECT_NEAR(ahead.loads_j, there.loads_j, within * turned_j) << name;
-  EXPECT_NEAR(ahead.battery_charge_ah, there.battery_charge_ah, within * turned_ah) << name;
-  EXPECT_NEAR(ahead.battery_discharge_ah, there.battery_discharge_ah, within * turned_ah) << name;
-  const double open_j = pair.circuit.books_residual_j(pair.before, pair.ahead);
-  EXPECT_LT(std::abs(open_j), within * turned_j + 1e-9) << name;
-}
-
 TEST(Foresight, ShowsAConverterThePinsThatItWouldFindThere) {
   for (const Board& board : boards()) {
     InitialConditions rest = ridge_rested();
     rest.poa_wpm2 = board.conditions.sun.poa_wpm2;
-    Pair pair{board.params, board.conditions, rest};
+    ConverterPair pair{board.params, board.conditions, rest};
     pair.follows_pulls = rest.poa_wpm2 == 0.0;
     for (int cycle = 0; cycle < 400 && !HasFailure(); ++cycle) pair.cycle(0.35 + 0.0002 * cycle);
     std::printf("%s: pins within %.4f mV, bus within %.4f mV; %d of %d conversions ahead, %d steps instead of %d\n",
@@ -184,7 +45,7 @@ TEST(Foresight, ShowsAConverterThePinsThatItWouldFindThere) {
 }
 
 TEST(Foresight, IsForgottenWhereAnEdgeComesBeforeItsEndAndLosesNoPullOfAConversion) {
-  Pair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};
+  ConverterPair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};
   for (int cycle = 0; cycle < 400; ++cycle) {
     pair.cycle(0.35 + 0.0005 * cycle, 5ms);  // whatever the edges
     ASSERT_FALSE(HasFailure()) << "cycle " << cycle;
@@ -218,7 +79,7 @@ TEST(Foresight, LeavesWhatActsOfItselfToStepsThatEndAtTheConversion) {
                                            {with_board, ridge_forenoon()},
                                            {shunt, ridge_forenoon()},
                                            {buck, ridge_forenoon()}}) {
-    Pair pair{params, conditions, ridge_rested()};
+    ConverterPair pair{params, conditions, ridge_rested()};
     for (int cycle = 0; cycle < 20; ++cycle) pair.cycle(0.4);
     EXPECT_EQ(pair.behind, 0);
     EXPECT_EQ(pair.most_apart_v(), 0.0);
@@ -228,7 +89,7 @@ TEST(Foresight, LeavesWhatActsOfItselfToStepsThatEndAtTheConversion) {
 
 // The step that is foreseen there begins at the edge, and the transition is another circuit's.
 TEST(Foresight, KeepsTheBooksOfConversionsRightAfterAnEdge) {
-  Pair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};
+  ConverterPair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};
   for (int cycle = 0; cycle < 1000; ++cycle) {
     for (const bool gate_on : {true, false}) {
       pair.c.gate_on = gate_on;
@@ -249,7 +110,7 @@ TEST(Foresight, NeedsFewStepsThroughAQuietNight) {
   night.sun.poa_wpm2 = 0.0;
   InitialConditions rest = ridge_rested();
   rest.poa_wpm2 = 0.0;
-  Pair pair{ridge_repeater(), night, rest};
+  ConverterPair pair{ridge_repeater(), night, rest};
   pair.follows_pulls = true;
   for (int i = 1; i <= 4000; ++i) pair.convert(static_cast<std::size_t>(i) % 3, i * Nanos{500'000}, 3s);
   pair.go_to(3s);
@@ -268,7 +129,7 @@ TEST(Foresight, BooksWhatTheNodesGiveToPinsThatConversionsHavePulled) {
   night.loads[0].on = night.loads[1].on = false;
   InitialConditions rest = ridge_rested();
   rest.poa_wpm2 = 0.0;
-  Pair pair{ridge_repeater(), night, rest};
+  ConverterPair pair{ridge_repeater(), night, rest};
   pair.sampling.sampling_capacitance_f = 1e-9;
   for (int i = 1; i <= 4000; ++i) pair.convert(static_cast<std::size_t>(i) % 3, i * Nanos{500'000}, 3s);
   pair.go_to(3s);
@@ -316,7 +177,7 @@ TEST(Foresight, BooksTheSameWhetherOrNotAnybodyListens) {
   std::array<CircuitState, 2> states;
   for (const bool heard : {false, true}) {
     TransitionMemory memory{circuit.params()};
-    Listener listener;
+    StepCounter listener;
     StepObserver* const observer = heard ? &listener : nullptr;
     CircuitState& state = states[heard ? 1 : 0];
     state = circuit.at_rest(ridge_rested(), c);
@@ -349,13 +210,13 @@ TEST(Foresight, KnowsWhatAConverterTakesOfAPinAsItIsInThisStep) {
 
 // A run taken up again elsewhere with its state and memory goes on bit for bit, foreseen step and pulls included.
 TEST(Foresight, IsTakenAlongByACopyOfAMemory) {
-  Pair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};
+  ConverterPair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};
   for (int cycle = 0; cycle < 40; ++cycle) pair.cycle(0.4);
   pair.c.gate_on = true;
   pair.convert(0, pair.ahead.now + 400us, pair.ahead.now + 2ms);
   ASSERT_GT(pair.behind, 0);
-  Pair branch = pair;
-  for (Pair* each : {&pair, &branch}) {
+  ConverterPair branch = pair;
+  for (ConverterPair* each : {&pair, &branch}) {
     each->convert(1, each->there.now + 300us, each->there.now + 1ms);
     each->go_to(each->there.now + 900us);
   }
