@@ -16,7 +16,6 @@ constexpr Nanos kShortGrid{16'000};
 constexpr Nanos kLongGrid{64'000};
 constexpr Nanos kLong{8 * kLongGrid};
 // A transition hardly feels these; what comes after it does, in the books and at a thermistor's pin.
-constexpr double kPart = 0.25;
 bool wants_finer_cells(std::size_t slot) {
   return slot == Slot::kFast || slot == Slot::kBatteryDegc || slot == Slot::kCellDegc || slot >= Slot::kFirstLoad;
 }
@@ -81,13 +80,13 @@ double TransitionMemory::pin_v(bool gate_on, std::size_t pin, Nanos after_edge) 
 
 // The finer cell, by those unknowns that have one.
 TransitionMemory::Part TransitionMemory::part_of_cell(const CircuitSystem& system, const Transition& t,
-                                                      const Vector& y) {
+                                                      const Vector& y) const {
   Part part{};
   for (std::size_t c = 0; c < t.columns_; ++c) {
     const std::size_t slot = t.column_slot_[c];
     if (!wants_finer_cells(slot)) continue;
     const Figure at = slot == Slot::kFast ? system.parts().battery.inner_v(CircuitSystem::battery_of(y)) : y[slot];
-    part[c] = cell_of(at, 1.0 / (kPart * grid(slot, system.first_sense())));
+    part[c] = cell_of(at, per_part_[slot]);
   }
   return part;
 }
@@ -96,7 +95,7 @@ Vector TransitionMemory::middle_of_part(const CircuitSystem& system, const Trans
   Vector middle = t.middle_;
   for (std::size_t c = 0; c < t.columns_; ++c) {
     const std::size_t slot = t.column_slot_[c];
-    if (wants_finer_cells(slot)) middle[slot] = (part[c] + 0.5) * kPart * grid(slot, system.first_sense());
+    if (wants_finer_cells(slot)) middle[slot] = (part[c] + 0.5) * kPartFrac * grid(slot, system.first_sense());
   }
   return middle;
 }
@@ -233,7 +232,7 @@ bool TransitionMemory::run_remainder(CircuitRun& run, const Transition& t, const
 // In a column of the transition, in the length, or in all pins at once.
 bool TransitionMemory::differentiate(CircuitRun& run, const Transition& t, std::size_t column, Remainder& r) {
   const bool length = column == r.columns_;
-  const double part = column < r.columns_ && wants_finer_cells(t.column_slot_[column]) ? kPart : 1.0;
+  const double part = column < r.columns_ && wants_finer_cells(t.column_slot_[column]) ? kPartFrac : 1.0;
   double width = in_seconds(r.length_width_);
   for (const double by : {0.5, -0.5}) {
     std::vector<double>& out = by > 0.0 ? more_out_ : less_out_;

@@ -45,7 +45,7 @@ RememberedStretch::RememberedStretch(const CircuitSystem& system, const CircuitS
       known_{known},
       ends_{ends},
       inner_v_{system.parts().battery.inner_v(CircuitSystem::battery_of(y))},
-      steps_{known.transition->steps() + (known.remainder != nullptr ? known.remainder->steps() : 0)},
+      steps_{known.transition->steps() + known.remainder->steps()},
       lowest_{ends.at_edge},
       highest_{ends.at_edge},
       mean_{ends.at_edge} {
@@ -55,7 +55,7 @@ RememberedStretch::RememberedStretch(const CircuitSystem& system, const CircuitS
   }
   each_fast([this](auto of) { of(mean_) = 0.0; });
   const double whole_s = in_seconds(end_of(steps_ - 1) - ends.edge);
-  Probes before = steps_ > first.steps() ? at_end_of(first.steps() - 1) : ends.at_end;
+  Probes before = at_end_of(first.steps() - 1);
   widen(before);
   add_to_mean(shown(first.mean(*known.away)), in_seconds(first.length()) / whole_s);
   Nanos from = ends.edge + first.length();
@@ -68,7 +68,7 @@ RememberedStretch::RememberedStretch(const CircuitSystem& system, const CircuitS
     before = at;
     from = end_of(i);
   }
-  const Nanos last_began = steps_ > 1 ? end_of(steps_ - 2) : ends.edge;
+  const Nanos last_began = end_of(steps_ - 2);
   const double half = 0.5 * in_seconds(end_of(steps_ - 1) - last_began) / whole_s;
   each_slow([&](auto of) {
     const double moved = of(ends.at_end) - of(ends.at_edge);

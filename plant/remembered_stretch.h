@@ -8,8 +8,8 @@
 
 namespace dawnrig::plant {
 
-/// A transition after an edge, and the rest of the interval if that is remembered too. Extremes are looked for at both
-/// ends, where the middle of the transition's cell has its own, and at all steps of the rest.
+/// A transition after an edge and the rest of the interval. Extremes are looked for at both ends, where the middle of
+/// the transition's cell has its own, and at all steps of the rest.
 class RememberedStretch final : public Stretch {
  public:
   /// `y` and `at_edge` are what the circuit is and shows right after the edge; `at_end` what it shows in the end.
@@ -19,7 +19,6 @@ class RememberedStretch final : public Stretch {
     const Probes& at_end;
     double supply_v{};
   };
-  /// Without a remainder, the transition by itself.
   RememberedStretch(const CircuitSystem& system, const CircuitSystem::Vector& y,
                     const TransitionMemory::Interval& known, const Ends& ends);
 

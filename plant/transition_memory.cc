@@ -42,6 +42,7 @@ TransitionMemory::TransitionMemory(const CircuitParams& checked)
   const std::size_t first_sense = Slot::kFirstLoad + checked.loads.size();
   for (std::size_t slot = 0; slot < first_sense + checked.sense.size(); ++slot) {
     if (has_cell(slot)) sides_[side_count_++] = {slot, 1.0 / grid(slot, first_sense)};
+    per_part_[slot] = 1.0 / (kPartFrac * grid(slot, first_sense));
   }
   const std::size_t blocks = kColumns.size() + checked.loads.size() + 2;
   for (Entry& entry : entries_) {

@@ -157,7 +157,7 @@ class TransitionMemory {
   static void find_turns(Transition& t, double panel_ohm);
   void differentiate(Transition& t, std::size_t column, Figure width);
   // remainder_memory.cc:
-  [[nodiscard]] static Part part_of_cell(const CircuitSystem& system, const Transition& t, const Vector& y);
+  [[nodiscard]] Part part_of_cell(const CircuitSystem& system, const Transition& t, const Vector& y) const;
   [[nodiscard]] static Vector middle_of_part(const CircuitSystem& system, const Transition& t, const Part& part);
   KnownRemainder& remainder_of(const Entry& entry, Nanos middle, const Part& part);
   struct LengthCell {
@@ -185,8 +185,9 @@ class TransitionMemory {
 
   std::array<CellSide, CircuitSystem::kMostUnknowns> sides_;
   std::size_t side_count_{0};
-  std::array<std::optional<CircuitRun>, 2> runs_;  // with the gate off and on
-  std::array<bool, 2> met_run_{};                  // whether the entries are known to be of its conditions
+  std::array<Figure, CircuitSystem::kMostUnknowns> per_part_{};  // of the same, finer: see Remainder
+  std::array<std::optional<CircuitRun>, 2> runs_;                // with the gate off and on
+  std::array<bool, 2> met_run_{};  // whether the entries are known to be of its conditions
   Conditions conditions_;
   Standing standing_;
   double felt_degc_{25.0};

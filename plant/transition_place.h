@@ -31,6 +31,9 @@ inline constexpr double kPoaGridWpm2 = 10.0;
 inline constexpr Figure kLoadGrid = 0.05;
 inline constexpr double kPinGridV = 0.1;
 
+// Of a cell, what a Remainder is right for, in unknowns that a transition hardly feels: what comes after it does.
+inline constexpr double kPartFrac = 0.25;
+
 // How far a figure may bend between the middle of a cell and its edge.
 inline constexpr double kMostBusBendV = 5e-5;
 inline constexpr double kMostInputBendV = 5e-3;
