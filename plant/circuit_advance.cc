@@ -99,7 +99,7 @@ class Advance {
   // From an edge to the next, where all of that is remembered.
   [[nodiscard]] TransitionMemory::Interval interval_to(Nanos end) {
     const bool asks = memory_ != nullptr && foresees() && state_.now == began_ && after_edge(state_, conditions_);
-    if (!asks || straight_ < end || !pins_are_free(system_, y_, conditions_.supply_v)) return {};
+    if (!asks || !pins_are_free(system_, y_, conditions_.supply_v)) return {};
     if (std::abs(system_.sun_slope_wpm2_per_s()) * in_seconds(end - state_.now) > kMostSunWpm2) return {};
     return memory_->interval(run_, y_, end - state_.now);
   }

@@ -42,6 +42,27 @@ TEST(Remainder, TellsPinsAsTheyAreFoundByWhoGoesThere) {
   }
 }
 
+// Behind a poor contact bus and input go by several rates at once.
+TEST(Remainder, LeavesPinsToTheIntegratorThatNoPolynomialLeadsTo) {
+  Conditions c = ridge_forenoon();
+  c.battery_contact_ohm = 0.05;
+  ConverterPair pair{ridge_repeater(), c, ridge_rested()};
+  for (int cycle = 0; cycle < 1500; ++cycle) {
+    const Nanos start = pair.ahead.now;
+    const Nanos on = kPwmPeriod * 44 / 100;
+    for (const auto& [gate_on, from, to] :
+         {std::tuple{true, start, start + on}, std::tuple{false, start + on, start + kPwmPeriod}}) {
+      pair.c.gate_on = gate_on;
+      for (int k = 0; k < 4; ++k) pair.convert(0, from + (60 + 40 * k) * 1us + 1us * (cycle % 97), to);
+      pair.go_to(to);
+    }
+    ASSERT_FALSE(HasFailure()) << "cycle " << cycle;
+  }
+  std::printf("poor contact: pins within %.4f mV; %d of 3000 intervals\n", 1e3 * pair.most_apart_v(),
+              static_cast<int>(pair.intervals()));
+  EXPECT_LT(pair.most_apart_v(), 2e-5);
+}
+
 // A fault turns the gate off in the midst of what was remembered, after conversions in it.
 TEST(Remainder, IsLeftWhereAnEdgeComesBeforeItsEnd) {
   ConverterPair pair{ridge_repeater(), ridge_forenoon(), ridge_rested()};
