@@ -145,7 +145,7 @@ struct Probes {
   double inductor_a{};
   double stage_degc{};
   double load_v{}, load_a{};  ///< all loads; load_v is behind the load switch
-  double switched_a{};        ///< of the loads behind it; not a number at a step that was remembered
+  double switched_a{};        ///< of the loads behind it; not a number at an instant that was remembered
   double poa_wpm2{};
   double cell_degc{};
   double battery_degc{};
@@ -196,8 +196,8 @@ class Circuit {
   /// state.now returns at once. Error control keeps bus_v within 0.1 mV of the exact solution at every instant,
   /// and energies and net charge of a PWM cycle within 1e-5; tests/plant/gate_stepper_test.cc measures it. Stretches
   /// of up to 5 ms go by GateStepper, longer ones by the L-stable Rodas3.
-  /// With a memory, which goes along with the state, a transition after a gate edge that is like earlier ones is laid
-  /// down as it is remembered, within 0.1 mV on the bus: tests/plant/transition_memory_test.cc measures that. It also
+  /// With a memory, which goes along with the state, what follows a gate edge like earlier ones is laid down as it is
+  /// remembered, up to the next: within 0.1 mV on the bus, as tests/plant/transition_memory_test.cc measures. It also
   /// keeps what the last advances have worked out; a run is the same, bit for bit, if it is watched as often as before.
   AdvanceStatus advance(CircuitState& state, const Conditions& conditions, Nanos to, StepObserver* observer,
                         TransitionMemory* memory = nullptr) const;
@@ -224,8 +224,8 @@ class Circuit {
   /// is how both sides of an edge are seen; on_step() tells of a step's end, the near side of an edge of a schedule.
   [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions,
                              ScheduleSide side = ScheduleSide::kAfter) const;
-  /// The same with what is kept. Between advances it changes the memory: who looks on the way must look again to repeat
-  /// a run bit for bit. The stage has the temperature that the memory feels. In an advance's midst it changes nothing.
+  /// The same with what is kept: stage temperature and edges as the memory has them. Between advances it changes the
+  /// memory, so who looks must look again to repeat a run bit for bit; in an advance's midst it changes nothing.
   [[nodiscard]] Probes probe(const CircuitState& state, const Conditions& conditions, TransitionMemory& memory) const;
 
   /// Panel energy minus losses, loads, battery and what the capacitors hold; zero but for rounding and quadrature.

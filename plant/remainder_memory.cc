@@ -19,9 +19,9 @@ constexpr Nanos kLong{8 * kLongGrid};
 bool wants_finer_cells(std::size_t slot) {
   return slot == Slot::kFast || slot == Slot::kBatteryDegc || slot == Slot::kCellDegc || slot >= Slot::kFirstLoad;
 }
-constexpr int kVisitsToBuild = 8;
-constexpr double kBookBendPerS = 4e-4;  // in a longer one the books may bend by more
-constexpr double kFirstStepS = 2.5e-3;
+constexpr double kBooksOfLengthS = 4e-4;  // in a longer one the books may bend by more
+constexpr double kFirstStepS = 2.5e-3;    // that the integrator tries
+// Of a pin: what a polynomial may miss half way between nodes, and how far it may bend within the cell.
 constexpr double kMostBetweenNodesV = 1e-5;
 constexpr double kMostBendOfPinV = 3e-5;
 
@@ -132,7 +132,7 @@ bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, const Lengt
       !run_remainder(run, t, {r.middle_, middle, remainder_nodes_frac(), true}, r, middle_out_))
     return false;
   std::copy_n(middle_out_.data(), Remainder::kWide, r.row(0));
-  const double start_v = unknowns_at(run.system, r.middle_, conditions_.gate_on)[Slot::kBus];
+  const double start_v = unknowns_at(run.system, r.middle_, run.conditions.gate_on)[Slot::kBus];
   r.lowest_v_ = r.highest_v_ = 0.0;
   for (std::size_t i = 0; i < r.steps_; ++i) {
     const double moved_v = middle_out_[i * Transition::kOfStep + Transition::kBusShown] - start_v;
@@ -142,7 +142,7 @@ bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, const Lengt
   for (std::size_t c = 0; c < r.columns_ + 2; ++c) {
     if (!differentiate(run, t, c, r)) return false;
   }
-  const double of_books = std::max(1.0, in_seconds(middle) / kBookBendPerS);
+  const double of_books = std::max(1.0, in_seconds(middle) / kBooksOfLengthS);
   // Rates bend over the whole length.
   for (std::size_t k = Remainder::kMovedAt; k < Remainder::kPinsAt; ++k) bend_[k] *= in_seconds(middle);
   for (std::size_t i = 0; i < r.steps_; ++i) {
@@ -161,7 +161,7 @@ bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, const Lengt
 
 // Which steps the integrator takes from the middle of the cell.
 bool TransitionMemory::find_steps(CircuitRun& run, const Transition& t, Remainder& r) {
-  Vector y = after_transition(run.system, t, r.middle_, unknowns_at(run.system, r.middle_, conditions_.gate_on));
+  Vector y = after_transition(run.system, t, r.middle_, unknowns_at(run.system, r.middle_, run.conditions.gate_on));
   GateStepper stepper{run.system, run.inverse_tolerance, kFirstStepS};
   run.system.follow_battery(y);
   Nanos at{0};
@@ -188,7 +188,7 @@ void TransitionMemory::begin_pins(const PinWays& ways, bool middle, Remainder& r
 bool TransitionMemory::run_remainder(CircuitRun& run, const Transition& t, const RemainderRun& how, Remainder& r,
                                      std::vector<double>& out) const {
   CircuitSystem& system = run.system;
-  const Vector start = unknowns_at(system, how.place, conditions_.gate_on);
+  const Vector start = unknowns_at(system, how.place, run.conditions.gate_on);
   Vector y = after_transition(system, t, how.place, start);
   const std::size_t pins = system.params().sense.size();
   GateStepper stepper{system, run.inverse_tolerance, 0.0};

@@ -39,6 +39,8 @@ double Probes::*alone(std::size_t figure) {
 
 }  // namespace
 
+static_assert(Transition::kMostSteps + Remainder::kMostSteps <= Stretch::kMostSteps);
+
 RememberedStretch::RememberedStretch(const CircuitSystem& system, const CircuitSystem::Vector& y,
                                      const TransitionMemory::Interval& known, const Ends& ends)
     : system_{system},

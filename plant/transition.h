@@ -113,7 +113,6 @@ class Transition {
   std::array<std::size_t, kMostColumns> column_slot_{};
   Vector middle_{};
   double lowest_v_{}, highest_v_{};
-  double inner_v_{};  // of the battery there
   std::array<Turn, 2 * (kOfStep + 1)> turns_;
   std::size_t turn_count_{0};
   // For each step what it shows and then what finish() moves, the edge and the mean: figures in the middle of the cell,

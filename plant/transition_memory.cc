@@ -14,8 +14,6 @@ using namespace place;
 // What is worth remembering: from the edge until the integrator would take steps as long as this.
 constexpr double kQuietStepS = 5e-5;
 constexpr Nanos kLongestTransition{500'000};
-// Built at this visit: what comes by more seldom is cheaper to integrate.
-constexpr int kVisitsToBuild = 8;
 // In less light what is allowed to bend would be much of what flows.
 constexpr double kLeastPoaWpm2 = 50.0;
 

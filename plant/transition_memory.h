@@ -1,4 +1,4 @@
-// Plant: remembers what happens right after a gate edge, so that it need not be integrated anew a thousand times a
+// Plant: remembers what happens from a gate edge to the next, so that it need not be integrated anew a thousand times a
 // second. May use plant only; callers of Circuit::advance() hold one and look no further.
 #pragma once
 
@@ -15,8 +15,8 @@
 
 namespace dawnrig::plant {
 
-/// Transitions by where they begin, built where a circuit comes by again and again; and what the last advances with the
-/// gate off and on have worked out. It belongs to the CircuitState
+/// Transitions by where they begin and the remainders behind them by how long they last, built where a circuit comes by
+/// again and again; and what the last advances with the gate off and on have worked out. It belongs to the CircuitState
 /// that it serves: a run that is to go on elsewhere bit for bit takes both along. Conditions other than sun and gate
 /// that differ from the last ones empty it. Allocates when made, and never after.
 class TransitionMemory {

@@ -34,6 +34,9 @@ inline constexpr double kPinGridV = 0.1;
 // Of a cell, what a Remainder is right for, in unknowns that a transition hardly feels: what comes after it does.
 inline constexpr double kPartFrac = 0.25;
 
+// What is remembered of a cell is built at this visit: what comes by more seldom is cheaper to integrate.
+inline constexpr int kVisitsToBuild = 8;
+
 // How far a figure may bend between the middle of a cell and its edge.
 inline constexpr double kMostBusBendV = 5e-5;
 inline constexpr double kMostInputBendV = 5e-3;
