@@ -26,8 +26,6 @@ AdcUnit::AdcUnit(SimulatorCore& core, Surroundings& surroundings, const DevicePa
       timers_(std::move(timers)),
       errors_(params.adc),
       noise_(params.seed ^ kNoiseStream),
-      adlar_cell_(core.avr()->data[io_.adlar.reg]),
-      adlar_mask_(static_cast<std::uint8_t>(io_.adlar.mask << io_.adlar.bit)),
       supply_v_(params.supply_v),
       aref_v_(params.aref_v),
       internal_v_(params.internal_reference_v),
@@ -149,13 +147,9 @@ void AdcUnit::choose_trigger() {
   }
 }
 
-void AdcUnit::on_trigger_line(avr_irq_t* irq, std::uint32_t value, void* param) {
+void AdcUnit::on_trigger_line(avr_irq_t* /*irq*/, std::uint32_t value, void* param) {
   auto* adc = static_cast<AdcUnit*>(param);
-  const avr_t* avr = adc->core_.avr();
-  const avr_int_vector_t* flag = adc->trigger_flags_[avr->data[adc->io_.r_adcsrb] & 7U];
-  const bool automatic = (avr->data[adc->io_.r_adcsra] & kAutoTrigger) != 0;
-  if (value == 0 || flag == nullptr || irq != flag->irq + AVR_INT_IRQ_PENDING || !automatic || !adc->enabled_ ||
-      adc->converting_) {
+  if (value == 0 || !adc->enabled_ || adc->converting_) {
     return;
   }
   // The trigger resets the ADC prescaler, so the delay from trigger to sample is fixed: two clocks, done after 13.5.
@@ -282,7 +276,7 @@ void AdcUnit::on_done(Cycle when) {
 
 unsigned AdcUnit::register_word() const {
   const auto code = static_cast<unsigned>(result_);
-  return (adlar_cell_ & adlar_mask_) != 0 ? code << 6U : code;
+  return bit_of(core_.avr(), io_.adlar) ? code << 6U : code;
 }
 
 std::uint8_t AdcUnit::read_low(avr_io_addr_t /*address*/) {

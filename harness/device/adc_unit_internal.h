@@ -66,8 +66,6 @@ class AdcUnit : public Peripheral {
   NoiseSource noise_;
   std::array<avr_int_vector_t*, 8> trigger_flags_{};
   avr_int_vector_t* trigger_{nullptr};  ///< the one that starts conversions
-  const std::uint8_t& adlar_cell_;
-  std::uint8_t adlar_mask_;
   std::array<double, 16> pin_noise_v_{};
   double supply_v_;
   std::optional<double> aref_v_;

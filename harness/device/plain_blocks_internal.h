@@ -31,7 +31,7 @@ struct BlockOp {
   BlockHandler begin{nullptr};  ///< for whoever starts a run here; differs where a run was cut
   std::int32_t jump{0};         ///< how many bytes further in this array its target stands
   /// Constant, data address or displacement; of a branch, the time that taking it gives back, run at its target paid;
-  /// of a call, where it comes back to.
+  /// of a call, where it comes back to, if two bytes hold that.
   std::uint16_t k{0};
   std::uint16_t rest{0};  ///< cycles from here to the end of the run, if no branch is taken
   std::uint8_t d{0};
@@ -57,8 +57,8 @@ struct BlockCpu {
   std::uint32_t stack_floor{0};  ///< a stack below is watched by somebody else
   std::uint32_t stack_span{0};   ///< the last address of memory, counted from there
   Cycle left{0};                 ///< cycles from the end of the run at hand until `until`
-  Cycle until{0};                ///< that, or for how long runs may follow one another
   Cycle event{0};                ///< the next event, or `limit`
+  Cycle until{0};                ///< that or earlier: how far runs may follow one another
   Cycle limit{0};
   const BlockOp* stopped_at{nullptr};
 

@@ -265,7 +265,8 @@ bool SimulatorCore::skips_too_far_at(avr_flashaddr_t pc) const {
 }
 
 void SimulatorCore::run_awake() {
-  const bool corrects = skips_too_far_ && skips_too_far_at(avr_->pc);
+  // A return may have led behind the end of flash, where there is nothing to look at.
+  const bool corrects = skips_too_far_ && avr_->pc < avr_->flashend && skips_too_far_at(avr_->pc);
   if (skips_too_far_) {
     avr_->run_cycle_count = 1;  // an instruction at a time, so that none of them is missed
   }

@@ -209,6 +209,23 @@ struct Fault {
   const char* says;
 };
 
+// Megabytes behind the end of flash, by a return to an address that nobody called from.
+TEST(Crash, IsAVerdictTooWhereAReturnLeadsFarBehindFlash) {
+  for (const bool skips_over_long : {false, true}) {
+    // LDI r16,255; PUSH r16 three times; RET; and what the simulator takes for a skip over two words.
+    std::vector<std::uint16_t> words = {0xEF0F, 0x930F, 0x930F, 0x930F, 0x9508};
+    if (skips_over_long) words.insert(words.end(), {0xFD00, 0x962C});
+    DeviceParams params;
+    params.part = "atmega2560";
+    params.startup_delay_s = 0;
+    BothWays both(params, words_image(words));
+    for (VirtualDevice* device : {&both.ours, &both.simulators}) {
+      EXPECT_EQ(device->run_until(100'000), RunStatus::kCrashed);
+      EXPECT_NE(device->crash_reason().find("ran off the end of flash"), std::string::npos) << device->crash_reason();
+    }
+  }
+}
+
 TEST(Crash, IsAVerdictInPlainWordsAndLetsThePinsGo) {
   const std::vector<Fault> faults = {
       {"illegal instruction", {0x9A20, 0x00FF}, "illegal instruction 0x00ff (PC 0x0002"},
