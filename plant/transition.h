@@ -61,7 +61,7 @@ class Transition {
   [[nodiscard]] Sample at_edge(const Away& away) const { return row(beside_at(0), away); }
   /// Over all steps, by straight lines from one to the next.
   [[nodiscard]] Sample mean(const Away& away) const { return row(beside_at(1), away); }
-  /// A figure of a Sample that has its least or greatest at the end of a step that is not the last.
+  /// A figure of a Sample that may have its least or greatest at the end of a step that is not the last.
   struct Turn {
     std::uint8_t step{}, figure{};  ///< figure: by its place in a Sample; kOfStep is the panel's own voltage
   };
@@ -113,7 +113,7 @@ class Transition {
   std::array<std::size_t, kMostColumns> column_slot_{};
   Vector middle_{};
   double lowest_v_{}, highest_v_{};
-  std::array<Turn, 2 * (kOfStep + 1)> turns_;
+  std::array<Turn, (kOfStep + 1) * kMostSteps> turns_;
   std::size_t turn_count_{0};
   // For each step what it shows and then what finish() moves, the edge and the mean: figures in the middle of the cell,
   // their slopes in every column, and in pins.

@@ -22,8 +22,6 @@ constexpr double kFeltK = 0.25;
 constexpr std::array kColumns{Slot::kInput,      Slot::kBus,         Slot::kFast, Slot::kSlow,    Slot::kSoc,
                               Slot::kHysteresis, Slot::kBatteryDegc, Slot::kPoa,  Slot::kCellDegc};
 
-// Where the figures of a Sample stand in a row of them.
-
 constexpr std::size_t kOfBoth = Transition::kOfStep + Transition::kOfEnd;  // what a step shows, and what it has moved
 
 constexpr std::size_t kEdgeAt = Transition::kMostSteps * kOfBoth;  // after those of all steps, what the edge shows
@@ -235,7 +233,7 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
     }
   }
   take_means(t);
-  find_turns(t, system.panel_cable_ohm());
+  find_turns(t, system);
   return straight_enough(t);
 }
 
@@ -252,33 +250,6 @@ void TransitionMemory::take_means(Transition& t) {
     for (std::size_t k = 0; k < figures; ++k) mean[k] += half * (before[k] + at[k]);
     before = at;
     from = t.ends_[i];
-  }
-}
-
-// At the middle. Elsewhere in the cell it may be a neighbour, which then shows nearly the same.
-void TransitionMemory::find_turns(Transition& t, double panel_ohm) {
-  t.turn_count_ = 0;
-  const auto shows = [&](std::size_t block, std::size_t k) {
-    const double* const figures = t.blocks_.data() + block;
-    return k < Transition::kOfStep ? figures[k]
-                                   : figures[Transition::kInputShown] + panel_ohm * figures[Transition::kPanelShown];
-  };
-  const std::size_t last = t.steps_ - 1;
-  for (std::size_t k = 0; k <= Transition::kOfStep; ++k) {
-    if (k == Transition::kNetShown) continue;
-    double least = std::min(shows(t.beside_at(0), k), shows(t.block_at(last), k));
-    double greatest = std::max(shows(t.beside_at(0), k), shows(t.block_at(last), k));
-    std::size_t least_at = last;
-    std::size_t greatest_at = last;
-    for (std::size_t i = 0; i < last; ++i) {
-      const double at = shows(t.block_at(i), k);
-      if (at < least) least = at, least_at = i;
-      if (at > greatest) greatest = at, greatest_at = i;
-    }
-    for (const std::size_t i : {least_at, greatest_at}) {
-      if (i == last) continue;
-      t.turns_[t.turn_count_++] = {static_cast<std::uint8_t>(i), static_cast<std::uint8_t>(k)};
-    }
   }
 }
 

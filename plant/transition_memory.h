@@ -154,7 +154,8 @@ class TransitionMemory {
                          const Vector& place, std::vector<Figure>& out) const;
   [[nodiscard]] bool straight_enough(const Transition& t) const;
   static void take_means(Transition& t);
-  static void find_turns(Transition& t, double panel_ohm);
+  // transition_turns.cc:
+  static void find_turns(Transition& t, const CircuitSystem& system);
   void differentiate(Transition& t, std::size_t column, Figure width);
   // remainder_memory.cc:
   [[nodiscard]] Part part_of_cell(const CircuitSystem& system, const Transition& t, const Vector& y) const;

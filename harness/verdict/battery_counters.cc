@@ -1,6 +1,7 @@
 #include "harness/verdict/battery_counters.h"
 
 #include <algorithm>
+#include <cmath>
 
 #include "harness/base/bad_input.h"
 #include "harness/base/text.h"
@@ -76,8 +77,10 @@ void BatteryClock::on_stretch(const trace::Stretch& stretch) {
   const bool above_v = lowest(Signal::kTerminalV) > limits.above_v;
   const bool above_degc = lowest(Signal::kBatteryDegc) > limits.above_degc;
   const bool below_soc = highest(Signal::kSocFrac) < limits.below_soc_frac;
-  // On one side of each limit throughout, which nothing is that is not a number.
-  const bool crosses_none = (above_v || highest(Signal::kTerminalV) <= limits.above_v) &&
+  const auto mean = [&stretch](Signal signal) { return stretch.mean()[static_cast<std::size_t>(signal)]; };
+  // Numbers, and on one side of each limit throughout.
+  const bool numbers = !std::isnan(mean(Signal::kTerminalV) + mean(Signal::kBatteryDegc) + mean(Signal::kSocFrac));
+  const bool crosses_none = numbers && (above_v || highest(Signal::kTerminalV) <= limits.above_v) &&
                             (above_degc || highest(Signal::kBatteryDegc) <= limits.above_degc) &&
                             (below_soc || lowest(Signal::kSocFrac) >= limits.below_soc_frac);
   if (!started_ || stretch.from() != last_ || !crosses_none) {

@@ -32,9 +32,8 @@ class StretchOf final : public Stretch {
         area += 0.5 * (last->value[i] + value) * static_cast<double>((sample.time - last->time).count());
         last = &sample;
       }
-      const bool is_number = area == area;
-      told.lowest.value[i] = is_number ? low : area;
-      told.highest.value[i] = is_number ? high : area;
+      told.lowest.value[i] = low;
+      told.highest.value[i] = high;
       told.mean.value[i] = area / duration_ns;
     }
   }
