@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <limits>
 
 #include "plant/circuit_view.h"
 
@@ -52,8 +53,21 @@ RememberedStretch::RememberedStretch(const CircuitSystem& system, const CircuitS
       highest_{ends.at_edge},
       mean_{ends.at_edge} {
   const Transition& first = *known.transition;
-  for (const Transition::Turn* turn = first.begin_turns(); turn != first.end_turns(); ++turn) {
-    widen(turn->figure, first.at(*turn, *known.away, system.panel_cable_ohm()));
+  std::array<Figure, Transition::kMostTurns> values;
+  first.values_at_turns(*known.away, values);
+  for (std::size_t i = 0; i < first.turns();) {  // those of a figure stand in a row
+    const std::size_t figure = first.turn(i).figure;
+    double low = std::numeric_limits<double>::infinity();
+    double high = -low;
+    while (i < first.turns() && first.turn(i).figure == figure) {
+      const bool panel = figure == Transition::kOfStep;
+      const double value = panel ? values[i] + values[i + 1] * system.panel_cable_ohm() : values[i];
+      low = std::min(low, value);
+      high = std::max(high, value);
+      i += panel ? 2 : 1;
+    }
+    widen(figure, low);
+    widen(figure, high);
   }
   each_fast([this](auto of) { of(mean_) = 0.0; });
   const double whole_s = in_seconds(end_of(steps_ - 1) - ends.edge);

@@ -9,8 +9,8 @@
 namespace dawnrig::plant {
 
 /// A transition after an edge and the rest of the interval. Extremes are looked for at both ends, at all steps of the
-/// rest, and wherever the transition may have them within its cell; a step on the way may have a little less or more: a
-/// microvolt of bus or pin, a tenth of a millivolt or milliampere of panel.
+/// rest, and wherever the transition may have them within its cell, so that they are those of its steps, digit by
+/// digit.
 class RememberedStretch final : public Stretch {
  public:
   /// `y` and `at_edge` are what the circuit is and shows right after the edge; `at_end` what it shows in the end.

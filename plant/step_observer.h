@@ -13,8 +13,8 @@ struct Conditions;
 struct Probes;
 
 /// Several steps that are known as a whole. Figure by figure of the probes it tells the least, the greatest and the
-/// mean over time, with straight lines between its steps; both ends are of it. A step on the way may have a little less
-/// or more: see RememberedStretch. Where a figure is not a number, so is its mean.
+/// mean over time, with straight lines between its steps; both ends are of it. Where a figure is not a number, so is
+/// its mean.
 class Stretch {
  public:
   virtual ~Stretch() = default;

@@ -89,16 +89,25 @@ void Transition::move_cells(Nanos length, const CircuitSystem& system, Vector& y
                         system.cell_degc_per_s(y[Slot::kPoa], y[Slot::kCellDegc]);
 }
 
-double Transition::figure(std::size_t step, std::size_t k, const Away& away) const {
-  const double* figure = blocks_.data() + block_at(step) + k;
+double Transition::net_ah(const Away& away) const {
+  const double* figure = blocks_.data() + block_at(steps_ - 1) + kNetShown;
   double sum = *figure;
   for (std::size_t c = 0; c < columns_; ++c) sum += *(figure += kOfStep) * away.of[c];
-  return k < kShown ? sum : sum + figure[kOfStep] * away.pin_v[k - kShown];
+  return sum;
 }
 
-double Transition::at(const Turn& turn, const Away& away, double panel_ohm) const {
-  if (turn.figure < kOfStep) return figure(turn.step, turn.figure, away);
-  return figure(turn.step, kInputShown, away) + panel_ohm * figure(turn.step, kPanelShown, away);
+void Transition::values_at_turns(const Away& away, std::array<Figure, kMostTurns>& values) const {
+  const auto count = static_cast<Eigen::Index>(turn_count_);
+  Eigen::Map<Eigen::ArrayXd> sum{values.data(), count};
+  const double* row = turn_rows_.data();
+  sum = Eigen::Map<const Eigen::ArrayXd>{row, count};
+  for (std::size_t c = 0; c < columns_; ++c)
+    sum += Eigen::Map<const Eigen::ArrayXd>{row += turn_count_, count} * away.of[c];
+  row += turn_count_;
+  for (std::size_t i = 0; i < turn_count_; ++i) {
+    const std::size_t k = turns_[i].figure;
+    if (k >= kShown && k < kOfStep) values[i] += row[i] * away.pin_v[k - kShown];
+  }
 }
 
 void Transition::stand_at(const Sample& at, const CircuitSystem& system, Vector& y) {

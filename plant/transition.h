@@ -26,6 +26,10 @@ class Transition {
   using Vector = CircuitSystem::Vector;
   static constexpr std::size_t kMostSteps = 24;
   static constexpr std::size_t kMostColumns = Slot::kFirstLoad + kMaxLoads;
+  static constexpr std::size_t kInputShown = 0, kBusShown = 1, kPanelShown = 2, kNetShown = 7;  ///< in a Sample
+  static constexpr std::size_t kShown = 8;  ///< figures of a Sample without pins
+  static constexpr std::size_t kOfStep = kShown + kMaxSense;
+  static constexpr std::size_t kOfEnd = 22;  ///< figures of finish()
 
   /// The circuit at the end of one step of the integrator.
   struct Sample {
@@ -61,15 +65,18 @@ class Transition {
   [[nodiscard]] Sample at_edge(const Away& away) const { return row(beside_at(0), away); }
   /// Over all steps, by straight lines from one to the next.
   [[nodiscard]] Sample mean(const Away& away) const { return row(beside_at(1), away); }
-  /// A figure of a Sample that may have its least or greatest at the end of a step that is not the last.
+  /// A figure of a Sample that may have its least or greatest at the end of a step that is not the last: by its place
+  /// in a Sample, or kOfStep for the panel's own voltage, which is worked out from two values, input and panel_a.
   struct Turn {
-    std::uint8_t step{}, figure{};  ///< figure: by its place in a Sample; kOfStep is the panel's own voltage
+    std::uint8_t step{}, figure{};
   };
-  [[nodiscard]] const Turn* begin_turns() const { return turns_.data(); }
-  [[nodiscard]] const Turn* end_turns() const { return turns_.data() + turn_count_; }
-  [[nodiscard]] Figure at(const Turn& turn, const Away& away, double panel_ohm) const;
+  [[nodiscard]] std::size_t turns() const { return turn_count_; }
+  [[nodiscard]] const Turn& turn(std::size_t i) const { return turns_[i]; }
+  static constexpr std::size_t kMostTurns = (kOfStep + 2) * kMostSteps;
+  /// A value for each of them, digit by digit that of the sample.
+  void values_at_turns(const Away& away, std::array<Figure, kMostTurns>& values) const;
   /// Into the battery, in all.
-  [[nodiscard]] double net_ah(const Away& away) const { return figure(steps_ - 1, kNetShown, away); }
+  [[nodiscard]] double net_ah(const Away& away) const;
   /// A part of every sample, digit by digit the same.
   [[nodiscard]] Charged charged(const Away& away) const;
   /// Moves the unknowns that move of themselves, other than capacitors, pins, sun and cells, from the edge to the end
@@ -84,10 +91,6 @@ class Transition {
   /// Cells, over so long.
   static void move_cells(Nanos length, const CircuitSystem& system, Vector& y);
 
-  static constexpr std::size_t kInputShown = 0, kBusShown = 1, kPanelShown = 2, kNetShown = 7;  ///< in a Sample
-  static constexpr std::size_t kShown = 8;  ///< figures of a Sample without pins
-  static constexpr std::size_t kOfStep = kShown + kMaxSense;
-  static constexpr std::size_t kOfEnd = 22;  ///< figures of finish()
   /// The unknowns that finish() moves, before the loads.
   static constexpr std::array kMoving{Slot::kFast,        Slot::kSlow,   Slot::kSoc,     Slot::kHysteresis,
                                       Slot::kBatteryDegc, Slot::kPanelJ, Slot::kWiringJ, Slot::kStageJ,
@@ -101,7 +104,6 @@ class Transition {
   friend class Remainder;
   template <std::size_t kFigures>
   [[nodiscard]] std::array<Figure, kFigures> figures(const Figure* block, const Away& away) const;
-  [[nodiscard]] Figure figure(std::size_t step, std::size_t k, const Away& away) const;
   [[nodiscard]] Sample row(std::size_t block, const Away& away) const;
   [[nodiscard]] std::size_t block_at(std::size_t i) const { return i * (columns_ + 2) * kOfStep; }
   [[nodiscard]] std::size_t end_at(std::size_t i) const { return block_at(steps_) + i * (columns_ + 2) * kOfEnd; }
@@ -113,12 +115,13 @@ class Transition {
   std::array<std::size_t, kMostColumns> column_slot_{};
   Vector middle_{};
   double lowest_v_{}, highest_v_{};
-  std::array<Turn, (kOfStep + 1) * kMostSteps> turns_;
+  std::array<Turn, kMostTurns> turns_;
   std::size_t turn_count_{0};
   // For each step what it shows and then what finish() moves, the edge and the mean: figures in the middle of the cell,
   // their slopes in every column, and in pins.
   std::vector<Figure> blocks_;
-  std::vector<Charged> charged_;  // of the same blocks, column by column
+  std::vector<Charged> charged_;   // of the same blocks, column by column
+  std::vector<Figure> turn_rows_;  // likewise, of the figures at turns
 };
 
 }  // namespace dawnrig::plant

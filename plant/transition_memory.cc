@@ -44,6 +44,7 @@ TransitionMemory::TransitionMemory(const CircuitParams& checked)
   for (Entry& entry : entries_) {
     entry.transition.blocks_.resize(blocks * (Transition::kMostSteps * kOfBoth + 2 * Transition::kOfStep));
     entry.transition.charged_.resize(blocks);
+    entry.transition.turn_rows_.resize(blocks * Transition::kMostTurns);
     entry.transition.loads_ = checked.loads.size();
     entry.transition.pins_ = checked.sense.size();
   }

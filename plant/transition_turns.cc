@@ -7,20 +7,8 @@
 #include "plant/transition_place.h"
 
 namespace dawnrig::plant {
-namespace {
 
 using namespace place;
-
-// What a step may be less or more than those that are looked at.
-constexpr std::array kUnseen{1e-4, 1e-6, 1e-4, 1e-2, 1e-5, 1e-6, 1e-6};
-constexpr double kUnseenPinV = 1e-6;
-constexpr double kUnseenPanelV = 1e-4;
-
-double unseen(std::size_t figure) {
-  return figure < kUnseen.size() ? kUnseen[figure] : figure < Transition::kOfStep ? kUnseenPinV : kUnseenPanelV;
-}
-
-}  // namespace
 
 // All that is remembered is linear in the place, so how far one step is above another at most, anywhere in the cell, is
 // the difference in the middle and its slopes as far as the cell reaches. A step that another is above everywhere need
@@ -60,16 +48,30 @@ void TransitionMemory::find_turns(Transition& t, const CircuitSystem& system) {
       std::size_t count = 2;
       for (std::size_t n = 0; n < last; ++n) {
         const std::size_t block = t.block_at(order[n]);
-        const bool stands_out = std::all_of(looked_at.begin(), looked_at.begin() + count, [&](std::size_t other) {
-          return most_above(block, other, k, sign) > unseen(k);
-        });
+        const bool stands_out = std::all_of(looked_at.begin(), looked_at.begin() + count,
+                                            [&](std::size_t other) { return most_above(block, other, k, sign) > 0.0; });
         if (!stands_out) continue;
         looked_at[count++] = block;
         turns[order[n]] = true;
       }
     }
     for (std::size_t i = 0; i < last; ++i) {
-      if (turns[i]) t.turns_[t.turn_count_++] = {static_cast<std::uint8_t>(i), static_cast<std::uint8_t>(k)};
+      if (!turns[i]) continue;
+      t.turns_[t.turn_count_++] = {static_cast<std::uint8_t>(i), static_cast<std::uint8_t>(k)};
+      if (k == Transition::kOfStep) t.turns_[t.turn_count_++] = {static_cast<std::uint8_t>(i), Transition::kPanelShown};
+    }
+  }
+  lay_out_turns(t);
+}
+
+// Side by side, row by row.
+void TransitionMemory::lay_out_turns(Transition& t) {
+  double* to = t.turn_rows_.data();
+  for (std::size_t row = 0; row < t.columns_ + 2; ++row) {
+    for (std::size_t i = 0; i < t.turn_count_; ++i) {
+      const Transition::Turn& turn = t.turns_[i];
+      const std::size_t k = turn.figure == Transition::kOfStep ? Transition::kInputShown : turn.figure;
+      *to++ = t.blocks_[t.block_at(turn.step) + row * Transition::kOfStep + k];
     }
   }
 }

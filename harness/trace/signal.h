@@ -71,7 +71,7 @@ class Sink {
   virtual ~Sink() = default;
   virtual void on_sample(const Sample& sample) = 0;
   /// In place of on_sample() for all of its samples, which is what it does unless a sink knows better. A sink that does
-  /// must come to the same, but for the rounding of means and what trace::Stretch says of extremes.
+  /// must come to the same, but for the rounding of means.
   virtual void on_stretch(const Stretch& stretch);
   virtual void on_event(const Event& event) { static_cast<void>(event); }
 };

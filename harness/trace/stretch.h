@@ -11,8 +11,7 @@ namespace dawnrig::trace {
 
 /// Begins at a sample that was told before it, and goes on from there with samples of which no two are at one time.
 /// Signals run straight between them and do not jump; those that hold are constant. Lowest, highest and mean over time
-/// are of all of it, both ends included; a sample on the way may be lower or higher by what plant::RememberedStretch
-/// says. A signal that is not a number at one of them is none in the mean.
+/// are of all of it, both ends included. A signal that is not a number at one of them is none in the mean.
 class Stretch {
  public:
   using Values = std::array<double, kSignalCount>;
