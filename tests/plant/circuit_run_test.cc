@@ -2,43 +2,11 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
-#include <cstdlib>
 #include <cstring>
-#include <new>
 
 #include "fixture.h"
 #include "plant/transition_memory.h"
-
-namespace {
-
-std::size_t allocations = 0;  // counted by the operators below, in this executable only
-
-void* counted(std::size_t size) {
-  ++allocations;
-  if (void* p = std::malloc(size)) return p;
-  throw std::bad_alloc{};
-}
-
-}  // namespace
-
-void* operator new(std::size_t size) {
-  return counted(size);
-}
-void* operator new[](std::size_t size) {
-  return counted(size);
-}
-void operator delete(void* p) noexcept {
-  std::free(p);
-}
-void operator delete[](void* p) noexcept {
-  std::free(p);
-}
-void operator delete(void* p, std::size_t) noexcept {
-  std::free(p);
-}
-void operator delete[](void* p, std::size_t) noexcept {
-  std::free(p);
-}
+#include "tests/allocations.h"
 
 namespace dawnrig::plant {
 namespace {
@@ -298,18 +266,18 @@ TEST(CircuitRun, AllocatesNothing) {
   CircuitState state = circuit.at_rest(rested(), c);
   Counter watching;
   TransitionMemory memory{p};
-  const std::size_t before = allocations;
+  const std::int64_t before = allocations_so_far();
   for (int cycle = 0; cycle < 60; ++cycle) {  // long enough for transitions to be built and recalled
     const AdvanceStatus status = pwm_cycle(circuit, state, c, 0.5, &watching, cycle < 20 ? nullptr : &memory);
     const Probes seen = cycle < 40 ? circuit.probe(state, c) : circuit.probe(state, c, memory);
     if (status != AdvanceStatus::kOk || !(seen.bus_v > 0.0)) break;
   }
-  const std::size_t after = allocations;
+  const std::int64_t after = allocations_so_far();
   EXPECT_EQ(after, before);
   EXPECT_EQ(state.now, 60 * kPwmPeriod);
   EXPECT_GT(memory.recalled(), 0);
   int* seen_by_the_counter = new int{1};
-  EXPECT_EQ(allocations, after + 1) << "the counter itself must count";
+  EXPECT_EQ(allocations_so_far(), after + 1) << "the counter itself must count";
   delete seen_by_the_counter;
 }
 

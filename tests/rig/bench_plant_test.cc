@@ -9,8 +9,7 @@
 #include <string>
 #include <vector>
 
-#include "counting_allocator.h"
-
+#include "tests/allocations.h"
 namespace dawnrig::rig {
 namespace {
 

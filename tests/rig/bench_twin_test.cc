@@ -7,7 +7,6 @@
 #include <string>
 #include <vector>
 
-#include "counting_allocator.h"
 #include "harness/base/bad_input.h"
 #include "harness/rig/bench_calibrate.h"
 #include "harness/rig/bench_configuration.h"
@@ -15,6 +14,7 @@
 #include "harness/rig/twin_differences.h"
 #include "harness/rig/virtual_rig.h"
 #include "harness/trace/recorder.h"
+#include "tests/allocations.h"
 #include "tests/rig/twin_bench.h"
 
 namespace dawnrig::rig {

@@ -10,11 +10,11 @@
 #include <thread>
 #include <vector>
 
-#include "counting_allocator.h"
 #include "harness/rig/flight_recorder.h"
 #include "harness/rig/realtime_clock.h"
 #include "harness/rig/realtime_loop.h"
 #include "harness/rig/realtime_setup.h"
+#include "tests/allocations.h"
 
 namespace dawnrig::rig {
 namespace {

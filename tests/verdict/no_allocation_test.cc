@@ -3,8 +3,8 @@
 #include <memory>
 #include <vector>
 
+#include "tests/allocations.h"
 #include "tests/trace/stretch_of.h"
-#include "tests/verdict/allocations.h"
 #include "tests/verdict/samples.h"
 
 namespace dawnrig::verdict {
@@ -36,31 +36,31 @@ std::vector<std::unique_ptr<trace::Sink>> all_monitors(const Watching& averaged,
 TEST(Monitors, DoNotAllocateWhileSamplesComeIn) {
   const Watching averaged{.average_over = 50ms, .limit = Limit{.lowest = 28.9, .highest = 28.95, .unit = "V"}};
   const std::vector<std::unique_ptr<trace::Sink>> sinks = all_monitors(averaged, 28.9);
-  const std::size_t before = allocations();
+  const std::int64_t before = allocations_so_far();
   for (int i = 0; i < 5000; ++i) {
     trace::Sample sample = sample_at(0.01 * i, Signal::kTerminalV, 28.8 + 0.2 * (i % 7) / 7.0);
     sample[Signal::kGate] = i % 3 == 0 ? 1 : 0;
     for (const auto& sink : sinks) sink->on_sample(sample);
   }
-  EXPECT_EQ(allocations(), before);
+  EXPECT_EQ(allocations_so_far(), before);
 }
 
 TEST(Monitors, DoNotAllocateWhileStretchesComeIn) {
   const Watching averaged{.average_over = 5ms, .limit = Limit{.lowest = 9.9, .highest = 10.1, .unit = "V"}};
   const std::vector<std::unique_ptr<trace::Sink>> sinks = all_monitors(averaged, 10.1);
   trace::RandomWalk walk{4};
-  std::size_t taken = 0;
+  std::int64_t taken = 0;
   for (int i = 0; i < 5000; ++i) {
     const trace::RandomWalk::Leg leg = walk.next(20us);
     const trace::StretchOf stretch{leg.before, leg.steps};
-    const std::size_t before = allocations();
+    const std::int64_t before = allocations_so_far();
     for (const auto& sink : sinks) {
       for (const trace::Sample& sample : leg.jump) sink->on_sample(sample);
       sink->on_stretch(stretch);
     }
-    taken += allocations() - before;
+    taken += allocations_so_far() - before;
   }
-  EXPECT_EQ(taken, 0U);
+  EXPECT_EQ(taken, 0);
 }
 
 }  // namespace

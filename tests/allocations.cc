@@ -1,4 +1,4 @@
-#include "counting_allocator.h"
+#include "tests/allocations.h"
 
 #include <cstddef>
 #include <cstdlib>
@@ -54,8 +54,8 @@ void operator delete[](void* memory, std::size_t /*size*/, std::align_val_t /*al
   std::free(memory);
 }
 
-namespace dawnrig::rig {
+namespace dawnrig {
 std::int64_t allocations_so_far() {
   return t_allocations;
 }
-}  // namespace dawnrig::rig
+}  // namespace dawnrig
