@@ -12,7 +12,6 @@ constexpr Cycle kShortestStride = 64;
 constexpr Cycle kLongestStride = 1024;
 constexpr Cycle kLeastRoom = 48;       // nearer to the next event there is nothing to gain
 constexpr int kMostSteps = 600;        // of one look
-constexpr int kMostMisses = 4;         // then the loop that idled last is no longer where the program is
 constexpr int kTurns = 3;              // the first one may still leave things behind that the others find as they are
 constexpr Cycle kFirstPatience = 256;  // a loop found busy is left alone for this long, then for twice as long...
 constexpr int kMostStrikes = 16;       // ...up to 17 million cycles, counting those only in which it worked
@@ -30,9 +29,9 @@ IdleSkipper::IdleSkipper(SimulatorCore& core)
       watchdog_(next_module<avr_watchdog_t>(core.avr(), "watchdog")) {}
 
 void IdleSkipper::start_over() {
+  forget_waits();
   std::fill(suspects_.begin(), suspects_.end(), Suspect{});
   look_at(0);
-  favourite_ = LoopMap::kNone;
   stride_ = kShortestStride;
 }
 
@@ -57,7 +56,8 @@ Cycle IdleSkipper::worked_cycles() const {
 int IdleSkipper::suspect_at(std::uint32_t pc) const {
   const Cycle worked = worked_cycles();
   int index = loops_.around(pc);
-  while (index != LoopMap::kNone && suspects_[static_cast<std::size_t>(index)].retry_at > worked) {
+  const auto excused = [this, worked](const Suspect& suspect) { return suspect.waits || suspect.retry_at > worked; };
+  while (index != LoopMap::kNone && excused(suspects_[static_cast<std::size_t>(index)])) {
     index = loops_.at(index).outer;
   }
   return index;
@@ -71,8 +71,7 @@ void IdleSkipper::look() {
   }
   pets_watchdog_ = false;
   quiet_until_ = next_event();
-  const bool returns = favourite_ != LoopMap::kNone && favourite_missed_ < kMostMisses;
-  const int index = returns ? favourite_ : suspect_at(avr_->pc);
+  const int index = suspect_at(avr_->pc);
   if (index == LoopMap::kNone || quiet_until_ - now < kLeastRoom) {
     stride_ = std::min(stride_ * 2, kLongestStride);
     look_at(now + stride_, kLongestStride);
@@ -85,11 +84,6 @@ void IdleSkipper::look() {
 void IdleSkipper::judge(int index, Outcome outcome) {
   Suspect& suspect = suspects_[static_cast<std::size_t>(index)];
   const Cycle now = now_of(avr_);
-  if (index == favourite_ && favourite_missed_ < kMostMisses && outcome != Outcome::kIdle) {
-    ++favourite_missed_;
-    look_at(now + kShortestStride);
-    return;
-  }
   // A loop that goes to sleep passes its idle time without us.
   if (outcome == Outcome::kBusy || avr_->state == cpu_Sleeping) {
     suspect.retry_at = worked_cycles() + (kFirstPatience << suspect.strikes);
@@ -100,21 +94,16 @@ void IdleSkipper::judge(int index, Outcome outcome) {
     suspect.retry_at = worked_cycles() + kFirstPatience;
     look_at(now + stride_);
   } else {
-    favourite_ = index;
-    favourite_missed_ = 0;
     suspect.strikes = 0;
     stride_ = kShortestStride;
-    look_at(std::max(quiet_until_, now + 1));  // behind an event that disturbs nothing the loop idles on
+    look_at(now + stride_);
   }
 }
 
 IdleSkipper::Outcome IdleSkipper::probe(int index) {
   const LoopMap::Loop& loop = loops_.at(index);
-  if (const Outcome outcome = go_to(loop.head, index == favourite_); outcome != Outcome::kIdle) {
+  if (const Outcome outcome = go_to(loop.head); outcome != Outcome::kIdle) {
     return outcome;
-  }
-  if (index == replay_of_ && pass_counting_turns(loop.head)) {
-    return Outcome::kIdle;  // as last time
   }
   Snapshot before = snapshot();
   for (int k = 0; k < kTurns; ++k) {
@@ -122,13 +111,17 @@ IdleSkipper::Outcome IdleSkipper::probe(int index) {
     if (const Outcome outcome = turn(loop.head); outcome != Outcome::kIdle) {
       return outcome;
     }
+    const Cycle turn_cycles = now_of(avr_) - began;
     const Snapshot after = snapshot();
     if (after == before && memory_as_before()) {
-      pass_turns(now_of(avr_) - began);
+      turn_.finish(avr_);
+      remember(index, turn_cycles);
+      pass_turns(turn_cycles);
       return Outcome::kIdle;
     }
-    replay_of_ = counts_ ? index : LoopMap::kNone;
-    if (counts_ && pass_counting_turns(loop.head)) {
+    if (counts_ && pass_like(record_, loop.head)) {
+      turn_.give_up();
+      remember(index, turn_cycles);
       return Outcome::kIdle;
     }
     before = after;
@@ -140,27 +133,19 @@ IdleSkipper::Outcome IdleSkipper::run_plainly(Cycle until) {
   const std::int64_t entries = core_.interrupts_entered();
   bool alone = true;
   while (alone && now_of(avr_) < until) {
-    avr_->run_cycle_limit = static_cast<avr_cycle_count_t>(until - now_of(avr_));
-    avr_->run_cycle_count = avr_->run_cycle_limit;
-    core_.run_awake();
+    core_.execute(until, true);
     alone = !core_.crashed() && avr_->state == cpu_Running && core_.interrupts_entered() == entries &&
             now_of(avr_) < quiet_until_;
   }
-  avr_->run_cycle_limit = 1;
-  avr_->run_cycle_count = 1;
   return alone ? Outcome::kIdle : Outcome::kDisturbed;
 }
 
-IdleSkipper::Outcome IdleSkipper::go_to(std::uint32_t head, bool out_of_routines) {
+IdleSkipper::Outcome IdleSkipper::go_to(std::uint32_t head) {
   steps_ = 0;
   Outcome outcome = Outcome::kIdle;
-  if (out_of_routines && favourite_ == replay_of_) {
-    // The path home is on record: no need to look at each step of it.
-    outcome = run_plainly(std::min(now_of(avr_) + replay_.cycles_from(avr_->pc), quiet_until_));
-  }
   while (outcome == Outcome::kIdle && avr_->pc != head) {
     written_count_ = 0;
-    outcome = step(out_of_routines);
+    outcome = step();
   }
   return outcome;
 }
@@ -170,31 +155,32 @@ IdleSkipper::Outcome IdleSkipper::turn(std::uint32_t head) {
   written_count_ = 0;
   same_until_ = std::numeric_limits<Cycle>::max();
   counts_ = false;
-  replay_.forget();
+  record_.forget();
+  turn_.begin(avr_);
   turn_began_ = now_of(avr_);
   Outcome outcome = Outcome::kIdle;
   do {
     outcome = step();
   } while (outcome == Outcome::kIdle && avr_->pc != head);
   if (outcome == Outcome::kIdle) {
-    replay_.finish(now_of(avr_) - turn_began_);
+    record_.finish(now_of(avr_) - turn_began_);
   }
   return outcome;
 }
 
-IdleSkipper::Outcome IdleSkipper::step(bool out_of_routines) {
+IdleSkipper::Outcome IdleSkipper::step() {
   const Instruction one = next_instruction();
-  const bool leaves = out_of_routines && one.operation == Operation::kReturnFromInterrupt;
-  if (++steps_ > kMostSteps || !(harmless(one) || leaves)) {
+  if (++steps_ > kMostSteps || !harmless(one)) {
     return Outcome::kBusy;
   }
+  turn_.meet(one);
   const std::uint32_t pc = avr_->pc;
   const Cycle after = now_of(avr_) - turn_began_;
   const std::int64_t entries = core_.interrupts_entered();
   core_.run_awake();
   const bool alone = !core_.crashed() && avr_->state == cpu_Running && core_.interrupts_entered() == entries &&
                      now_of(avr_) < quiet_until_;
-  replay_.record(one, pc, after, avr_->pc);
+  record_.add(one, pc, after, avr_->pc);
   return alone ? Outcome::kIdle : Outcome::kDisturbed;
 }
 
@@ -220,32 +206,55 @@ bool IdleSkipper::harmless(const Instruction& one) {
     case Operation::kSkipIfCellSet:
       return may_load(one.k);
     case Operation::kLoadByPointer:
-      return may_load(address_of(one));
+      return may_point(address_of(one)) && may_load(address_of(one));
     case Operation::kStore:
       return may_store(one.k);
     case Operation::kStoreByPointer:
-      return may_store(address_of(one));
+      return may_point(address_of(one)) && may_store(address_of(one));
     case Operation::kSetCellBit:
     case Operation::kClearCellBit:
       return may_load(one.k) && may_store(one.k);
     case Operation::kPush:
       return may_push(1);
+    case Operation::kPop:
+      return may_pop(1);
     case Operation::kCall:
-    case Operation::kCallZ:
       return may_push(avr_->address_size);
+    case Operation::kReturn:
+      return may_pop(avr_->address_size);
+    case Operation::kCallZ:
+      turn_.give_up();  // on large parts a register has a part of the target
+      return may_push(avr_->address_size);
+    case Operation::kJumpToZ:
+      turn_.give_up();
+      return true;
     case Operation::kLoadProgram:
+      turn_.give_up();
       return avr_->data[kSpmcsr] == 0;  // otherwise it may read fuses, or end what was begun there
     case Operation::kPetWatchdog:
       pets_watchdog_ = true;
+      petted_at_ = now_of(avr_);
       return true;
     default:
       return true;  // registers, flags and the program counter: all in the snapshot
   }
 }
 
+// A register, the flags or the stack pointer met as memory: what that means to the turn is not remembered.
+bool IdleSkipper::may_point(std::uint32_t address) {
+  if (address < 32 || address == R_SREG || address == R_SPL || address == R_SPH) {
+    turn_.give_up();
+  }
+  return true;
+}
+
 bool IdleSkipper::may_load(std::uint32_t address) {
   const std::uint32_t io = address - 32U;
-  if (address < 32 || io >= MAX_IOs) {
+  if (address < 32) {
+    return true;
+  }
+  if (io >= MAX_IOs) {
+    turn_.read(avr_, address);
     return true;
   }
   const auto& cell = avr_->io[io];
@@ -253,6 +262,7 @@ bool IdleSkipper::may_load(std::uint32_t address) {
     return false;
   }
   if (cell.r.c == nullptr) {
+    turn_.read(avr_, address);
     return true;  // a plain cell: only writes and events change it
   }
   if (readers_[io] == nullptr) {
@@ -261,13 +271,19 @@ bool IdleSkipper::may_load(std::uint32_t address) {
   // What is read now holds from now on, not from the end of the turn: it may have changed by then.
   const auto at = static_cast<avr_io_addr_t>(address);
   same_until_ = std::min(same_until_, readers_[io]->reads_same_until(at));
-  counts_ = counts_ || readers_[io]->count_at(at, now_of(avr_)).has_value();
+  if (readers_[io]->count_at(at, now_of(avr_)).has_value()) {
+    counts_ = true;
+    turn_.give_up();
+  } else {
+    turn_.read(avr_, address);
+  }
   return true;
 }
 
 bool IdleSkipper::may_store(std::uint32_t address) {
   const std::uint32_t io = address - 32U;
   if (address < 32 || address == R_SREG || address == R_SPL || address == R_SPH) {
+    turn_.write(address);
     return true;  // in the snapshot
   }
   if (io < MAX_IOs && (avr_->io[io].irq != nullptr || avr_->io[io].w.c != nullptr)) {
@@ -277,11 +293,12 @@ bool IdleSkipper::may_store(std::uint32_t address) {
     return false;
   }
   written_[written_count_++] = {static_cast<std::uint16_t>(address), avr_->data[address]};
+  turn_.write(address);
   return true;
 }
 
 bool IdleSkipper::may_push(unsigned bytes) {
-  const unsigned pointer = stack_pointer();
+  const unsigned pointer = stack_pointer_of(avr_);
   bool may = true;
   for (unsigned i = 0; i < bytes; ++i) {
     may = may && pointer >= 32U + i && may_store(pointer - i);
@@ -289,15 +306,21 @@ bool IdleSkipper::may_push(unsigned bytes) {
   return may;
 }
 
-unsigned IdleSkipper::stack_pointer() const {
-  return avr_->data[R_SPL] | (static_cast<unsigned>(avr_->data[R_SPH]) << 8U);
+bool IdleSkipper::may_pop(unsigned bytes) {
+  const unsigned pointer = stack_pointer_of(avr_);
+  bool may = true;
+  for (unsigned i = 1; i <= bytes; ++i) {
+    const std::uint32_t address = (pointer + i) & 0xFFFFU;
+    may = may && address >= 32U && may_load(address);
+  }
+  return may;
 }
 
 IdleSkipper::Snapshot IdleSkipper::snapshot() const {
   Snapshot now;
   std::copy_n(avr_->data, now.registers.size(), now.registers.begin());
   std::copy_n(avr_->sreg, now.flags.size(), now.flags.begin());
-  now.stack_pointer = stack_pointer();
+  now.stack_pointer = stack_pointer_of(avr_);
   now.interrupt_state = avr_->interrupt_state;
   now.pending_from = avr_->interrupts.pending.read;
   now.pending_to = avr_->interrupts.pending.write;
@@ -315,50 +338,6 @@ bool IdleSkipper::memory_as_before() const {
     }
   }
   return true;
-}
-
-bool IdleSkipper::pass_counting_turns(std::uint32_t head) {
-  const bool pending = avr_->interrupts.pending.read != avr_->interrupts.pending.write;
-  if (!replay_.recorded() || pets_watchdog_ || pending) {
-    return false;
-  }
-  const Cycle until = next_event();
-  const Cycle turn_cycles = replay_.turn_cycles();
-  const Cycle room = (until - 1 - now_of(avr_)) / turn_cycles;
-  const Cycle alike = room < 2 ? 0 : replay_.turns_alike(room);
-  if (alike < 2) {
-    return false;
-  }
-  // All but the last are skipped. The simulator executes that one, and so leaves behind what a turn leaves behind.
-  avr_->cycle += static_cast<avr_cycle_count_t>((alike - 1) * turn_cycles);
-  skipped_ += (alike - 1) * turn_cycles;
-  if (run_plainly(now_of(avr_) + turn_cycles) != Outcome::kIdle || avr_->pc != head || !replay_.came_true()) {
-    throw base::RunFault("a loop that waits for a counter did not take the turn that was worked out for it");
-  }
-  quiet_until_ = alike < room ? now_of(avr_) + turn_cycles : until;
-  return true;
-}
-
-void IdleSkipper::pass_turns(Cycle turn_cycles) {
-  const Cycle until = std::min(next_event(), same_until_);
-  quiet_until_ = until;
-  // The last turn skipped ends before `until`: what falls due there meets the instruction it would have met.
-  const Cycle turns = (until - 1 - now_of(avr_)) / turn_cycles;
-  if (turns <= 0) {
-    return;
-  }
-  const Cycle passed = turns * turn_cycles;
-  avr_->cycle += static_cast<avr_cycle_count_t>(passed);
-  skipped_ += passed;
-  const avr_cycle_timer_slot_t* slot = avr_->cycle_timers.timer;
-  while (pets_watchdog_ && slot != nullptr && slot->param != watchdog_) {
-    slot = slot->next;
-  }
-  if (pets_watchdog_ && slot != nullptr) {
-    // The last of the turns would have put it off from where that turn stood.
-    avr_cycle_timer_register(avr_, slot->when + static_cast<avr_cycle_count_t>(passed) - avr_->cycle, slot->timer,
-                             slot->param);
-  }
 }
 
 }  // namespace dawnrig::device

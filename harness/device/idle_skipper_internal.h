@@ -1,6 +1,8 @@
 // Passes the time of loops that only wait. A turn of the loop at hand is executed, instruction by instruction; if
 // it left everything as it was, and nothing can change before the next event, then every turn until that event does the
-// same, and whole turns are skipped. Room: harness/device, internal: included by .cc files of this room only.
+// same, and whole turns are skipped. A loop that was seen to wait is remembered with its turn: from then on the program
+// is stopped at its head, and where all that the turn looked at reads as it did then, no turn need be executed at all.
+// Room: harness/device, internal: included by .cc files of this room only.
 #pragma once
 
 #include <array>
@@ -8,6 +10,7 @@
 #include <limits>
 #include <vector>
 
+#include "harness/device/idle_turn_internal.h"
 #include "harness/device/instruction.h"
 #include "harness/device/loop_map.h"
 #include "harness/device/simavr_internal.h"
@@ -36,12 +39,18 @@ class IdleSkipper {
   }
   /// Looks. May execute some instructions, as running on would have, and may then let whole turns pass.
   void look();
+  /// The program has come to the head of a loop that waited before. The same; returns whether nothing stands against
+  /// executing that instruction now.
+  bool arrive();
   void start_over();
+  /// Program memory is about to change.
+  void forget_waits();
 
   [[nodiscard]] Cycle skipped() const { return skipped_; }
 
  private:
   static constexpr std::size_t kMostBytesWritten = 48;
+  static constexpr std::size_t kMostWaits = 8;
 
   /// Everything that decides what the processor does next, save its memory.
   struct Snapshot {
@@ -56,6 +65,21 @@ class IdleSkipper {
   struct Suspect {
     int strikes{0};
     Cycle retry_at{0};  ///< in cycles worked: idle ones cost nothing, so there is nothing to be saved in them either
+    bool waits{false};  ///< the program is stopped at its head
+  };
+  /// A loop that waited, and its turn.
+  struct Wait {
+    int loop{LoopMap::kNone};
+    std::uint32_t head{0};
+    Cycle cycles{0};
+    bool pets_watchdog{false};
+    Cycle petted_before_end{0};  ///< so many cycles before the end of the turn, for the last time
+    IdleTurn turn;
+    TurnRecord record;
+    int misses{0};  ///< how often in a row it was met and did not wait
+    int replays_to_omit{0};
+    int replays_failed{0};
+    Cycle met_at{0};
   };
   struct Written {
     std::uint16_t address{0};
@@ -68,22 +92,30 @@ class IdleSkipper {
   [[nodiscard]] int suspect_at(std::uint32_t pc) const;
   [[nodiscard]] Outcome probe(int index);
   [[nodiscard]] Outcome run_plainly(Cycle until);
-  [[nodiscard]] Outcome go_to(std::uint32_t head, bool out_of_routines);
-  [[nodiscard]] Outcome step(bool out_of_routines = false);
+  [[nodiscard]] Outcome go_to(std::uint32_t head);
+  [[nodiscard]] Outcome step();
   [[nodiscard]] Outcome turn(std::uint32_t head);
   [[nodiscard]] Instruction next_instruction() const;
   [[nodiscard]] bool harmless(const Instruction& one);
   [[nodiscard]] bool may_load(std::uint32_t address);
   [[nodiscard]] bool may_store(std::uint32_t address);
   [[nodiscard]] bool may_push(unsigned bytes);
+  [[nodiscard]] bool may_pop(unsigned bytes);
+  [[nodiscard]] bool may_point(std::uint32_t address);
   [[nodiscard]] std::uint32_t address_of(const Instruction& one) const;
   [[nodiscard]] Snapshot snapshot() const;
-  [[nodiscard]] unsigned stack_pointer() const;
   [[nodiscard]] bool memory_as_before() const;
   [[nodiscard]] Cycle next_event() const;
+  [[nodiscard]] const avr_cycle_timer_slot_t* watchdog_slot() const;
+  void pass(Cycle cycles);
   void pass_turns(Cycle turn_cycles);
-  [[nodiscard]] bool pass_counting_turns(std::uint32_t head);
+  [[nodiscard]] bool pass_as_before(const Wait& wait);
+  [[nodiscard]] bool pass_by_replay(Wait& wait);
+  [[nodiscard]] bool pass_like(const TurnRecord& record, std::uint32_t head);
   void judge(int index, Outcome outcome);
+  void remember(int index, Cycle turn_cycles);
+  void forget(Wait& wait);
+  [[nodiscard]] bool goes_on_at(std::uint32_t head) const;
 
   SimulatorCore& core_;
   avr_t* avr_;
@@ -91,10 +123,8 @@ class IdleSkipper {
   std::vector<Suspect> suspects_;  ///< one per loop
   std::array<Peripheral*, MAX_IOs> readers_{};
   TurnReplay replay_;
-  int replay_of_{LoopMap::kNone};  ///< the loop whose turn is recorded there
   const avr_watchdog_t* watchdog_;
-  int favourite_{LoopMap::kNone};  ///< the loop that idled last
-  int favourite_missed_{0};        ///< how often it has not been met again since
+  std::array<Wait, kMostWaits> waits_{};
 
   Cycle next_look_{0};
   Cycle latest_look_{0};
@@ -107,6 +137,9 @@ class IdleSkipper {
   bool pets_watchdog_{false};
   bool counts_{false};  ///< reads a running counter
   Cycle turn_began_{0};
+  Cycle petted_at_{0};
+  IdleTurn turn_;
+  TurnRecord record_;
   std::array<Written, kMostBytesWritten> written_{};
   std::size_t written_count_{0};
   Cycle same_until_{0};  ///< what it read from peripherals reads the same

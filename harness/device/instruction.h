@@ -99,5 +99,9 @@ constexpr unsigned kAllFlags = 0xFF;
 [[nodiscard]] unsigned flags_read_by(const Instruction& one);
 /// Flags that it surely sets.
 [[nodiscard]] unsigned flags_set_by(const Instruction& one);
+/// One bit per register. Those that a load or store by pointer happens to meet as memory are not among them.
+[[nodiscard]] std::uint32_t registers_read_by(const Instruction& one);
+/// Registers that it surely sets, and beside what its pointer may meet there are no others.
+[[nodiscard]] std::uint32_t registers_set_by(const Instruction& one);
 
 }  // namespace dawnrig::device

@@ -8,6 +8,10 @@ namespace {
 
 constexpr std::uint8_t kLongestRun = 64;  // the longer, the more often one does not fit in before an event
 
+const BlockOp* stop(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
+  return cpu.leave(op);
+}
+
 const BlockOp* leave(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
   return cpu.leave(op);
 }
@@ -45,6 +49,7 @@ PlainBlocks::PlainBlocks(avr_t* avr) {
 
 // From the end on: what an instruction is to a run depends on those behind it.
 void PlainBlocks::take(const std::vector<Instruction>& code) {
+  stops_.clear();
   for (std::size_t at = code.size(); at-- > 0;) {
     place(at, code);
   }
@@ -54,6 +59,28 @@ void PlainBlocks::take(const std::vector<Instruction>& code) {
       op.k = static_cast<std::uint16_t>(op.rest - 2 - op.target()->rest);
     }
   }
+}
+
+// Whoever stops there may look at any flag.
+void PlainBlocks::stop_at(std::uint32_t pc) {
+  BlockOp& op = ops_[pc / 2U];
+  stops_.push_back({&op, op.begin, op.needs});
+  op.begin = stop;
+  op.needs = kAllFlags;
+}
+
+void PlainBlocks::let_pass(std::uint32_t pc) {
+  const auto found =
+      std::find_if(stops_.begin(), stops_.end(), [this, pc](const Stop& one) { return one.op == &ops_[pc / 2U]; });
+  if (found != stops_.end()) {
+    found->op->begin = found->begin;
+    found->op->needs = found->needs;
+    stops_.erase(found);
+  }
+}
+
+bool PlainBlocks::stops_at(std::uint32_t pc) const {
+  return pc / 2U < cpu_.words && ops_[pc / 2U].begin == stop;
 }
 
 void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {

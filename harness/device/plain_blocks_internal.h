@@ -93,6 +93,11 @@ class PlainBlocks {
   /// them was reached, an interrupt is about to be served, or the processor no longer runs; if not, the instruction at
   /// hand is not for runs, or its run ends too late.
   bool run(Cycle limit);
+  /// Runs end where they would jump or return to this instruction, until let_pass(), or until code is taken anew.
+  void stop_at(std::uint32_t pc);
+  void let_pass(std::uint32_t pc);
+  /// Whether that is why run() gets no further.
+  [[nodiscard]] bool stops_at(std::uint32_t pc) const;
   /// Whether run() would get any further, with nothing to happen before `event`.
   [[nodiscard]] bool have_time(Cycle event) const {
     const avr_t* const avr = cpu_.avr;
@@ -109,8 +114,15 @@ class PlainBlocks {
   [[nodiscard]] BlockPart arithmetic(std::size_t at, std::span<const Instruction> here,
                                      const std::vector<Instruction>& code) const;
 
+  struct Stop {
+    BlockOp* op{nullptr};
+    BlockHandler begin{nullptr};
+    std::uint8_t needs{0};
+  };
+
   BlockCpu cpu_;
   std::vector<BlockOp> ops_;
+  std::vector<Stop> stops_;
 };
 
 /// Has the pointer worked out in the register that it is handed on in. The compiler would do that beside the look-up of

@@ -68,12 +68,21 @@ bool PlainRunner::step() {
   return true;
 }
 
-PlainRunner::Outcome PlainRunner::run(Cycle limit) {
+PlainRunner::Outcome PlainRunner::run(Cycle limit, bool past_stop) {
   const avr_t* const avr = cpu_.avr;
-  if (disturbed(avr)) {
-    return step() ? Outcome::kToSettle : Outcome::kNotPlain;
+  if (past_stop || disturbed(avr)) {
+    const bool was_disturbed = disturbed(avr);
+    if (!step()) {
+      return Outcome::kNotPlain;
+    }
+    if (was_disturbed || disturbed(avr) || now_of(avr) >= first_event(avr, limit)) {
+      return Outcome::kToSettle;
+    }
   }
   while (!blocks_.run(limit)) {
+    if (blocks_.stops_at(avr->pc)) {
+      return Outcome::kStopped;
+    }
     Cycle event = 0;
     do {
       if (!step()) {

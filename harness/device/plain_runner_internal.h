@@ -28,10 +28,15 @@ class PlainRunner {
     kToSettle,  ///< `limit` or an event was reached, or the last instruction asks for events and interrupts to be
                 ///< looked at
     kNotPlain,  ///< the simulator has to execute the next instruction
+    kStopped,   ///< the next instruction is one to stop at
   };
   /// Executes what is plain while the cycle count is below `limit` and no event is due. If an interrupt is about to be
-  /// served, or would be after one more instruction, that is one instruction.
-  Outcome run(Cycle limit);
+  /// served, or would be after one more instruction, that is one instruction. `past_stop`: the first one is executed
+  /// also if it is one to stop at.
+  Outcome run(Cycle limit, bool past_stop = false);
+  /// Has run() stop where a jump or return leads to this instruction. Forgotten when program memory is written to.
+  void stop_at(std::uint32_t pc) { blocks_.stop_at(pc); }
+  void let_pass(std::uint32_t pc) { blocks_.let_pass(pc); }
   /// Every peripheral has taken its registers. Has to be called before the first run, and when that may have changed.
   void registers_taken();
   /// Program memory has been written to.

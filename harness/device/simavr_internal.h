@@ -93,6 +93,9 @@ Module* next_module(avr_t* avr, const char* kind, avr_io_t* previous = nullptr) 
   return reinterpret_cast<Module*>(io);  // the module struct begins with its avr_io_t
 }
 
+inline unsigned stack_pointer_of(const avr_t* avr) {
+  return avr->data[R_SPL] | (static_cast<unsigned>(avr->data[R_SPH]) << 8U);
+}
 inline bool interrupt_pending(const avr_t* avr) {
   return avr->interrupts.pending.read != avr->interrupts.pending.write;
 }

@@ -237,11 +237,18 @@ void SimulatorCore::run_plainly() {
     run_awake();
     return;
   }
-  if (runner_->run(std::min(until_, skipper_->latest_look())) == PlainRunner::Outcome::kToSettle) {
-    if (!crashed()) {
+  if (execute(std::min(until_, skipper_->latest_look()), false) && skipper_->arrive()) {
+    execute(std::min(until_, skipper_->latest_look()), true);
+  }
+}
+
+bool SimulatorCore::execute(Cycle limit, bool past_stop) {
+  const PlainRunner::Outcome outcome = runner_->run(limit, past_stop);
+  if (outcome != PlainRunner::Outcome::kNotPlain) {
+    if (outcome == PlainRunner::Outcome::kToSettle && !crashed()) {
       settle();
     }
-    return;
+    return outcome == PlainRunner::Outcome::kStopped;
   }
   constexpr unsigned kStoreProgram = 0x95E8;
   constexpr avr_io_addr_t kSpmcsr = 0x57;
@@ -252,8 +259,10 @@ void SimulatorCore::run_plainly() {
   avr_->run_cycle_count = 1;  // one instruction: what the simulator believes to have time for is out of date
   run_awake();
   if (changes) {
+    skipper_->forget_waits();
     runner_->start_over();
   }
+  return false;
 }
 
 // Of a skip over ADIW or SBIW the simulator takes some for a skip over two words: it looks at too few bits of them.

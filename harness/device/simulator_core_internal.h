@@ -63,6 +63,11 @@ class SimulatorCore {
   void run(Cycle until);
   /// Executes one instruction, or as many as the simulator may by itself, and what falls due with them.
   void run_awake();
+  /// Executes what is plain until `limit` or an event, or one instruction that is not, and what falls due then. Returns
+  /// whether the next instruction is one to stop at; `past_stop`: the first one is executed all the same.
+  bool execute(Cycle limit, bool past_stop);
+  void stop_at(std::uint32_t pc) { runner_->stop_at(pc); }
+  void let_pass(std::uint32_t pc) { runner_->let_pass(pc); }
   [[nodiscard]] std::int64_t interrupts_entered() const { return interrupts_entered_; }
   [[nodiscard]] std::size_t program_bytes() const { return program_bytes_; }
   /// Cycles that passed without an instruction: asleep, or skipped in a loop that idles.

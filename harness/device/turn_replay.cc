@@ -36,34 +36,34 @@ bool uniform(const Bytes& bytes, std::uint32_t& value) {
 
 }  // namespace
 
-void TurnReplay::record(const Instruction& one, std::uint32_t pc, Cycle after, std::uint32_t next) {
-  steps_.push_back({one, pc, next, after, 0});
-  turn_cycles_ = 0;
+void TurnRecord::forget() {
+  steps.clear();
+  cycles = 0;
 }
 
-void TurnReplay::finish(Cycle turn_cycles) {
-  turn_cycles_ = turn_cycles;
+void TurnRecord::add(const Instruction& one, std::uint32_t pc, Cycle after, std::uint32_t next) {
+  steps.push_back({one, pc, next, after, 0});
+}
+
+void TurnRecord::finish(Cycle turn_cycles) {
+  cycles = turn_cycles;
   // Backwards, from the head, where any flag may be one that the next turn begins with.
   unsigned wanted = kAllFlags;
-  for (auto step = steps_.rbegin(); step != steps_.rend(); ++step) {
+  for (auto step = steps.rbegin(); step != steps.rend(); ++step) {
     step->flags_needed = flags_set_by(step->one) & wanted;
     wanted = (wanted & ~flags_set_by(step->one)) | flags_read_by(step->one);
   }
 }
 
-Cycle TurnReplay::cycles_from(std::uint32_t pc) const {
-  const auto found = std::find_if(steps_.begin(), steps_.end(), [pc](const Step& step) { return step.pc == pc; });
-  return found == steps_.end() ? 0 : turn_cycles_ - found->after;
-}
-
-Cycle TurnReplay::turns_alike(Cycle most) {
+Cycle TurnReplay::turns_alike(const TurnRecord& turn, Cycle most) {
+  turn_ = &turn;
   Cycle alike = 0;
   const Cycle now = now_of(avr_);
   while (alike < most) {
-    if (!replay(now + alike * turn_cycles_)) {
+    if (!replay(now + alike * turn.cycles)) {
       break;
     }
-    most = std::min(most, (same_until_ - 1 - now) / turn_cycles_);
+    most = std::min(most, (same_until_ - 1 - now) / turn.cycles);
     const Cycle wanted = std::clamp<Cycle>(most - alike, 0, kLanes);
     const Cycle good = std::min<Cycle>(wanted, std::min(leading(alike_), lanes_as_before()));
     if (good > 0) {
@@ -73,6 +73,9 @@ Cycle TurnReplay::turns_alike(Cycle most) {
       }
     }
     alike += good;
+    if (good == kLanes && !counted_) {
+      return most;  // nothing tells the later turns from these
+    }
     if (good < kLanes) {
       break;
     }
@@ -84,6 +87,7 @@ bool TurnReplay::replay(Cycle first_turn_at) {
   first_turn_at_ = first_turn_at;
   alike_ = all(0xFF);
   same_until_ = std::numeric_limits<Cycle>::max();
+  counted_ = false;
   for (unsigned i = 0; i < registers_.size(); ++i) {
     registers_[i] = all(avr_->data[i]);
   }
@@ -92,9 +96,9 @@ bool TurnReplay::replay(Cycle first_turn_at) {
   }
   registers_read_first_ = registers_written_ = flags_read_first_ = flags_written_ = 0;
   cell_count_ = 0;
-  stack_pointer_ = avr_->data[R_SPL] | (static_cast<unsigned>(avr_->data[R_SPH]) << 8U);
+  stack_pointer_ = stack_pointer_of(avr_);
   const unsigned stack_pointer = stack_pointer_;
-  return std::all_of(steps_.begin(), steps_.end(), [this](const Step& step) { return perform(step); }) &&
+  return std::all_of(turn_->steps.begin(), turn_->steps.end(), [this](const Step& step) { return perform(step); }) &&
          stack_pointer_ == stack_pointer;
 }
 
@@ -164,7 +168,7 @@ bool TurnReplay::counts(std::uint32_t address, const Step& step, Bytes& value) {
   }
   std::uint8_t read[kLanes];
   for (int i = 0; i < kLanes; ++i) {
-    const auto count = reader->count_at(at, first_turn_at_ + i * turn_cycles_ + step.after);
+    const auto count = reader->count_at(at, first_turn_at_ + i * turn_->cycles + step.after);
     if (!count) {
       same_until_ = std::min(same_until_, reader->reads_same_until(at));
       const auto& cell = avr_->io[AVR_DATA_TO_IO(address)];
@@ -173,6 +177,7 @@ bool TurnReplay::counts(std::uint32_t address, const Step& step, Bytes& value) {
     }
     read[i] = *count;
   }
+  counted_ = true;
   std::memcpy(&value, read, sizeof value);
   return true;
 }
@@ -241,7 +246,7 @@ bool TurnReplay::pop_address(std::uint32_t& address) {
   for (int i = 0; i < avr_->address_size; ++i) {
     Bytes byte{};
     std::uint32_t value = 0;
-    if (!load(++stack_pointer_, steps_.front(), byte) || !uniform(byte, value)) {
+    if (!load(++stack_pointer_, turn_->steps.front(), byte) || !uniform(byte, value)) {
       return false;
     }
     word = word << 8U | value;

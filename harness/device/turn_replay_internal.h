@@ -15,6 +15,25 @@ namespace dawnrig::device {
 
 class Peripheral;
 
+/// The path of one turn of a loop, instruction by instruction.
+struct TurnRecord {
+  struct Step {
+    Instruction one;
+    std::uint32_t pc{0};
+    std::uint32_t next{0};
+    Cycle after{0};            ///< so many cycles into the turn it is executed
+    unsigned flags_needed{0};  ///< of those it sets, the ones that somebody reads before they are set again
+  };
+  std::vector<Step> steps;
+  Cycle cycles{0};  ///< that the turn took; none: there is no record
+
+  void forget();
+  /// The next instruction of the turn: at `pc`, executed `after` cycles into the turn, followed by the one at `next`.
+  void add(const Instruction& one, std::uint32_t pc, Cycle after, std::uint32_t next);
+  /// Ends the record: the turn took so many cycles.
+  void finish(Cycle turn_cycles);
+};
+
 class TurnReplay {
  public:
   static constexpr int kLanes = 16;
@@ -25,30 +44,14 @@ class TurnReplay {
 
   TurnReplay(avr_t* avr, const Readers& readers) : avr_(avr), readers_(readers) {}
 
-  void forget() { steps_.clear(); }
-  /// The next instruction of the turn: at `pc`, executed `after` cycles into the turn, followed by the one at `next`.
-  void record(const Instruction& one, std::uint32_t pc, Cycle after, std::uint32_t next);
-  /// Ends the record: the turn took so many cycles.
-  void finish(Cycle turn_cycles);
-  [[nodiscard]] bool recorded() const { return turn_cycles_ > 0 && !steps_.empty(); }
-  [[nodiscard]] Cycle turn_cycles() const { return turn_cycles_; }
-  /// How long it is from `pc` to the loop's head, on the recorded path; 0 if the path does not pass there.
-  [[nodiscard]] Cycle cycles_from(std::uint32_t pc) const;
-
   /// How many of the next `most` turns, beginning now at the loop's head, take the recorded path and leave everything
   /// that a turn begins with as it is. No event may fall due in them.
-  [[nodiscard]] Cycle turns_alike(Cycle most);
+  [[nodiscard]] Cycle turns_alike(const TurnRecord& turn, Cycle most);
   /// Whether the registers now hold what the replay says they hold after the last of the turns alike.
   [[nodiscard]] bool came_true() const;
 
  private:
-  struct Step {
-    Instruction one;
-    std::uint32_t pc{0};
-    std::uint32_t next{0};
-    Cycle after{0};
-    unsigned flags_needed{0};  ///< of those it sets, the ones that somebody reads before they are set again
-  };
+  using Step = TurnRecord::Step;
   struct Cell {
     std::uint32_t address{0};
     bool read_first{false};
@@ -85,10 +88,10 @@ class TurnReplay {
 
   avr_t* avr_;
   const Readers& readers_;
-  std::vector<Step> steps_;
-  Cycle turn_cycles_{0};
 
   // While replaying.
+  const TurnRecord* turn_{nullptr};
+  bool counted_{false};  ///< one of its reads was of a running counter
   std::array<Bytes, 32> registers_{};
   std::array<Bytes, 8> flags_{};  ///< 0 or 1
   unsigned registers_read_first_{0}, registers_written_{0};

@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "tests/allocations.h"
+
 namespace dawnrig::rig {
 namespace {
 

@@ -1,0 +1,178 @@
+// Loops that were seen to wait: met again at their heads.
+#include <algorithm>
+#include <limits>
+
+#include "harness/base/bad_input.h"
+#include "harness/device/idle_skipper_internal.h"
+#include "harness/device/simulator_core_internal.h"
+
+namespace dawnrig::device {
+namespace {
+
+constexpr int kMissesToLook = 2;     // in a row; the first turn after some work may only be finding its way back
+constexpr int kMostMisses = 64;      // in a row; then the program is no longer stopped there
+constexpr int kLongestOmission = 8;  // doublings
+
+}  // namespace
+
+bool IdleSkipper::arrive() {
+  const auto found = std::find_if(waits_.begin(), waits_.end(), [this](const Wait& wait) {
+    return wait.loop != LoopMap::kNone && wait.head == avr_->pc;
+  });
+  if (found == waits_.end()) {
+    throw base::RunFault("the program was stopped at a loop that nobody knows");
+  }
+  Wait& wait = *found;
+  wait.met_at = now_of(avr_);
+  pets_watchdog_ = wait.pets_watchdog;
+  quiet_until_ = next_event();
+  if (avr_->interrupt_state != 0 || quiet_until_ - 1 - now_of(avr_) < wait.cycles) {
+    return true;
+  }
+  if (pass_as_before(wait) || pass_by_replay(wait)) {
+    wait.misses = 0;
+    return goes_on_at(wait.head);
+  }
+  ++wait.misses;
+  const int loop = wait.loop;
+  const std::uint32_t head = wait.head;
+  if (wait.misses > kMostMisses) {
+    forget(wait);
+  }
+  if (wait.misses < kMissesToLook || suspects_[static_cast<std::size_t>(loop)].retry_at > worked_cycles()) {
+    return true;
+  }
+  pets_watchdog_ = false;
+  quiet_until_ = next_event();
+  judge(loop, probe(loop));
+  return goes_on_at(head);
+}
+
+bool IdleSkipper::goes_on_at(std::uint32_t head) const {
+  return avr_->pc == head && avr_->state == cpu_Running && !core_.crashed() &&
+         now_of(avr_) < first_event(avr_, std::numeric_limits<Cycle>::max());
+}
+
+void IdleSkipper::remember(int index, Cycle turn_cycles) {
+  Suspect& suspect = suspects_[static_cast<std::size_t>(index)];
+  const std::uint32_t head = loops_.at(index).head;
+  const auto same = std::find_if(waits_.begin(), waits_.end(),
+                                 [head](const Wait& wait) { return wait.loop != LoopMap::kNone && wait.head == head; });
+  const auto longest_ago =
+      std::min_element(waits_.begin(), waits_.end(), [](const Wait& a, const Wait& b) { return a.met_at < b.met_at; });
+  Wait& wait = same != waits_.end() ? *same : *longest_ago;
+  if (wait.loop != index) {
+    forget(wait);
+    core_.stop_at(head);
+    suspect.waits = true;
+  }
+  wait.loop = index;
+  wait.head = head;
+  wait.cycles = turn_cycles;
+  wait.pets_watchdog = pets_watchdog_;
+  wait.petted_before_end = turn_began_ + turn_cycles - petted_at_;
+  wait.turn = turn_;
+  wait.record = record_;
+  wait.misses = wait.replays_to_omit = wait.replays_failed = 0;
+  wait.met_at = now_of(avr_);
+}
+
+void IdleSkipper::forget(Wait& wait) {
+  if (wait.loop != LoopMap::kNone) {
+    core_.let_pass(wait.head);
+    suspects_[static_cast<std::size_t>(wait.loop)].waits = false;
+    wait.loop = LoopMap::kNone;
+    wait.met_at = 0;
+  }
+}
+
+void IdleSkipper::forget_waits() {
+  for (Wait& wait : waits_) {
+    forget(wait);
+  }
+}
+
+bool IdleSkipper::pass_as_before(const Wait& wait) {
+  Cycle same_until = std::numeric_limits<Cycle>::max();
+  if (interrupt_pending(avr_) || !wait.turn.repeats(avr_, readers_, same_until)) {
+    return false;
+  }
+  // The last turn skipped ends before an event that falls due: that meets the instruction it would have met.
+  const Cycle turns = (std::min(quiet_until_, same_until) - 1 - now_of(avr_)) / wait.cycles;
+  if (turns <= 0) {
+    return true;
+  }
+  pass(turns * wait.cycles);
+  wait.turn.leave_behind(avr_);
+  const avr_cycle_timer_slot_t* slot = pets_watchdog_ ? watchdog_slot() : nullptr;
+  if (slot != nullptr) {
+    const auto before_end = static_cast<avr_cycle_count_t>(wait.petted_before_end);
+    avr_cycle_timer_register(avr_, watchdog_->cycle_count - before_end, slot->timer, slot->param);
+  }
+  return true;
+}
+
+// For what has changed since, but not so that the turn would take another way: a counter that it looks at, say.
+bool IdleSkipper::pass_by_replay(Wait& wait) {
+  if (wait.replays_to_omit > 0) {
+    --wait.replays_to_omit;
+    return false;
+  }
+  if (pass_like(wait.record, wait.head)) {
+    wait.replays_failed = 0;
+    return true;
+  }
+  wait.replays_failed = std::min(wait.replays_failed + 1, kLongestOmission);
+  wait.replays_to_omit = (1 << wait.replays_failed) / 4;
+  return false;
+}
+
+bool IdleSkipper::pass_like(const TurnRecord& record, std::uint32_t head) {
+  const bool pending = interrupt_pending(avr_);
+  if (record.cycles == 0 || pets_watchdog_ || pending) {
+    return false;
+  }
+  const Cycle until = next_event();
+  const Cycle room = (until - 1 - now_of(avr_)) / record.cycles;
+  const Cycle alike = room < 2 ? 0 : replay_.turns_alike(record, room);
+  if (alike < 2) {
+    return false;
+  }
+  // All but the last are skipped. The simulator executes that one, and so leaves behind what a turn leaves behind.
+  pass((alike - 1) * record.cycles);
+  if (run_plainly(now_of(avr_) + record.cycles) != Outcome::kIdle || avr_->pc != head || !replay_.came_true()) {
+    throw base::RunFault("a loop that waits did not take the turn that was worked out for it");
+  }
+  return true;
+}
+
+void IdleSkipper::pass(Cycle cycles) {
+  avr_->cycle += static_cast<avr_cycle_count_t>(cycles);
+  skipped_ += cycles;
+  slept(cycles);
+}
+
+void IdleSkipper::pass_turns(Cycle turn_cycles) {
+  const Cycle until = std::min(next_event(), same_until_);
+  const Cycle turns = (until - 1 - now_of(avr_)) / turn_cycles;
+  if (turns <= 0) {
+    return;
+  }
+  pass(turns * turn_cycles);
+  const avr_cycle_timer_slot_t* slot = pets_watchdog_ ? watchdog_slot() : nullptr;
+  if (slot != nullptr) {
+    // The last of the turns would have put it off from where that turn stood.
+    const auto passed = static_cast<avr_cycle_count_t>(turns * turn_cycles);
+    avr_cycle_timer_register(avr_, slot->when + passed - avr_->cycle, slot->timer, slot->param);
+  }
+}
+
+const avr_cycle_timer_slot_t* IdleSkipper::watchdog_slot() const {
+  const avr_cycle_timer_slot_t* slot = avr_->cycle_timers.timer;
+  while (slot != nullptr && slot->param != watchdog_) {
+    slot = slot->next;
+  }
+  return slot;
+}
+
+}  // namespace dawnrig::device
