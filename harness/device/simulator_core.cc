@@ -237,7 +237,7 @@ void SimulatorCore::run_plainly() {
     run_awake();
     return;
   }
-  if (execute(std::min(until_, skipper_->latest_look()), false) && skipper_->arrive()) {
+  if (execute(std::min(until_, skipper_->latest_look()), false) && skipper_->arrive() && now() < until_) {
     execute(std::min(until_, skipper_->latest_look()), true);
   }
 }

@@ -5,21 +5,12 @@
 #include <random>
 
 #include "tests/device/device_bench.h"
+#include "tests/device/opcodes.h"
 
 namespace dawnrig::device {
 namespace {
 
 using Words = std::vector<std::uint16_t>;
-
-std::uint16_t two(unsigned operation, unsigned d, unsigned r) {
-  return static_cast<std::uint16_t>(operation | (r & 0x10U) << 5U | d << 4U | (r & 15U));
-}
-std::uint16_t constant(unsigned operation, unsigned d, unsigned k) {
-  return static_cast<std::uint16_t>(operation | (k & 0xF0U) << 4U | (d - 16U) << 4U | (k & 15U));
-}
-std::uint16_t jump_back(std::size_t from, std::size_t to) {
-  return static_cast<std::uint16_t>(0xC000U | ((to - from - 1) & 0xFFFU));
-}
 
 /// Registers 16 to 19, 24 and 25 are set anew in each turn; 2 to 9 never change.
 class LoopMaker {
