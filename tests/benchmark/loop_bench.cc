@@ -41,8 +41,8 @@ rig::VirtualRigSetup setup_of(const std::string& image, const std::string& board
   setup.seed = 1;
   return setup;
 }
-rig::VirtualRigSetup ridge() {
-  return setup_of("fixtures/reference_device/ridge_a.elf", "ridge_repeater_a", "ridge_repeater_site");
+rig::VirtualRigSetup ridge(const std::string& image = "ridge_a") {
+  return setup_of("fixtures/reference_device/" + image + ".elf", "ridge_repeater_a", "ridge_repeater_site");
 }
 
 double wall_clock_s() {
@@ -120,6 +120,15 @@ void closed_loop() {
     rig.run_until(10s);
   });
   row("closed_loop_over_packaged_simulator", packaged_s / wall_s, "ratio");
+}
+
+void spinning_loop() {
+  const auto setup = ridge("ridge_a_spinning");
+  const double plain_s = bare_s(setup, 60);
+  const double loop_s = rig_s(setup, 60s);
+  row("spinning_closed_loop_over_bare_simulator", plain_s / loop_s, "ratio");
+  row("spinning_bare_over_real_time", 60.0 / plain_s, "ratio");
+  row("spinning_closed_loop_over_real_time", 60.0 / loop_s, "ratio");
 }
 
 void core_image() {
@@ -234,6 +243,7 @@ struct Row {
   bool only_if_named{false};  // it takes twice as long as all others
 };
 constexpr Row kRows[] = {{"closed_loop", closed_loop},
+                         {"spinning_loop", spinning_loop},
                          {"core_image", core_image},
                          {"two_cores", two_cores},
                          {"pwm", pwm},

@@ -39,6 +39,7 @@ inline std::vector<Fixture> every_image(bool all_mutants) {
   for (const std::string revision : {"a", "b"}) {
     all.push_back({"reference_device/ridge_" + revision, "ridge_repeater_" + revision, "ridge_repeater_site"});
   }
+  all.push_back({"reference_device/ridge_a_spinning", "ridge_repeater_a", "ridge_repeater_site"});
   const std::filesystem::path mutants = std::filesystem::path{DAWNRIG_SOURCE_DIR} / "fixtures/reference_device/mutants";
   const std::set<std::string> few = always_built(mutants);
   std::set<std::filesystem::path> patches;
