@@ -26,7 +26,7 @@ bool IdleSkipper::arrive() {
   wait.met_at = now_of(avr_);
   pets_watchdog_ = wait.pets_watchdog;
   quiet_until_ = next_event();
-  if (avr_->interrupt_state != 0 || quiet_until_ - 1 - now_of(avr_) < wait.cycles) {
+  if (quiet_until_ - 1 - now_of(avr_) < wait.cycles) {
     return true;
   }
   if (pass_as_before(wait) || pass_by_replay(wait)) {
@@ -49,8 +49,7 @@ bool IdleSkipper::arrive() {
 }
 
 bool IdleSkipper::goes_on_at(std::uint32_t head) const {
-  return avr_->pc == head && avr_->state == cpu_Running && !core_.crashed() &&
-         now_of(avr_) < first_event(avr_, std::numeric_limits<Cycle>::max());
+  return avr_->pc == head && avr_->state == cpu_Running;  // nor has it crashed
 }
 
 void IdleSkipper::remember(int index, Cycle turn_cycles) {

@@ -5,247 +5,11 @@
 #include <random>
 
 #include "tests/device/device_bench.h"
-#include "tests/device/loop_maker.h"
 #include "tests/device/opcodes.h"
+#include "tests/device/wait_maker.h"
 
 namespace dawnrig::device {
 namespace {
-
-constexpr unsigned kCells = 0x300;  // sixteen that loops read
-constexpr unsigned kFlag = 0x310;   // what they wait for
-constexpr unsigned kLeft = 0x311;   // how often they were left
-constexpr unsigned kTicks = 0x312;
-constexpr unsigned kScratch = 0x320;
-constexpr unsigned kPinD = 0x09, kTimerFlags = 0x15, kPlain = 0x1E, kCount = 0x26, kMatch = 0x27, kFlags = 0x3F;
-
-/// Registers 2 to 9 belong to the main program and 10 to 13 to the interrupt; 16 to 19, 24 and 25 are a turn's own.
-class WaitMaker {
- public:
-  WaitMaker(unsigned seed, const Part& part) : draw_(seed), part_(part) {}
-
-  Words make() {
-    guarded_ = one_in(4);
-    words_.assign(128, 0);
-    far_jump_at(0, 128);
-    set_up();
-    const std::size_t begin = words_.size();
-    const std::size_t leaves = pick(1, 3);
-    for (std::size_t i = 0; i < leaves; ++i) {
-      wait();
-      work();
-    }
-    if (guarded_ && one_in(2)) {  // one day nobody pets the watchdog any more
-      add({one(0x9000, 16), kLeft, constant(0x3000, 16, pick(3, 12)), 0xF008U /* brcs over */, 0xCFFF});
-    }
-    add({0x940C, static_cast<std::uint16_t>(begin)});
-    far_jump_at(part_.match_vector, static_cast<unsigned>(words_.size()));
-    routine();
-    return words_;
-  }
-  [[nodiscard]] bool guarded() const { return guarded_; }
-
- private:
-  unsigned pick(unsigned least, unsigned most) { return least + static_cast<unsigned>(draw_() % (most - least + 1)); }
-  bool one_in(unsigned many) { return pick(1, many) == 1; }
-  unsigned byte() { return draw_() & 0xFFU; }
-  unsigned scratch() { return pick(0, 5) < 4 ? pick(16, 19) : pick(24, 25); }
-  unsigned any() { return one_in(2) ? scratch() : one_in(3) ? pick(10, 13) : pick(2, 9); }
-  void add(const std::vector<unsigned>& more) {
-    for (const unsigned word : more) words_.push_back(static_cast<std::uint16_t>(word));
-  }
-  void far_jump_at(unsigned at, unsigned to) {
-    words_[at] = 0x940C;
-    words_[at + 1] = static_cast<std::uint16_t>(to);
-  }
-
-  void set_up() {
-    add({constant(0xE000, 16, kStack & 0xFFU), cell(0xB800, 16, 0x3D), constant(0xE000, 16, kStack >> 8U),
-         cell(0xB800, 16, 0x3E)});
-    for (unsigned d = 2; d < 14; ++d) {
-      add({constant(0xE000, 20, byte()), two(0x2C00, d, 20)});
-    }
-    add({constant(0xE000, 20, byte()), one(0x9200, 20), kCells + pick(0, 15)});
-    if (guarded_) {  // the watchdog, 16 ms
-      add({0x95A8, constant(0xE000, 16, 0x18), one(0x9200, 16), 0x60, constant(0xE000, 16, 0x08), one(0x9200, 16),
-           0x60});
-    }
-    // A match of timer 0 every 2048 or 16384 cycles.
-    add({constant(0xE000, 16, pick(2, 3)), cell(0xB800, 16, 0x25), constant(0xE000, 16, byte()),
-         cell(0xB800, 16, kMatch), constant(0xE000, 16, 2), one(0x9200, 16), 0x6E, 0x9478});
-  }
-
-  /// Mostly one that leaves everything as it was: what a turn works with it sets first.
-  void wait() {
-    const std::size_t head = words_.size();
-    if (!one_in(8)) {
-      for (const unsigned d : {16U, 17U, 18U, 19U, 24U, 25U}) {
-        if (!one_in(6)) add({two(0x2C00, d, any())});
-      }
-    }
-    for (unsigned left = pick(0, 9); left > 0; --left) {
-      piece();
-    }
-    if (guarded_) add({0x95A8});
-    switch (pick(0, 3)) {
-      case 0:
-        add({one(0x9000, 20), kFlag, two(0x2000, 20, 20), 0xF409U /* brne over */});
-        break;
-      case 1:
-        add({one(0x9000, 20), kFlag, one(0xFE00, 20) /* sbrs r20, 0 */});
-        break;
-      case 2:
-        add({two(0x1400, 10, 11) /* cp */, 0xF409U});
-        break;
-      default:
-        add({0x9BF0U /* sbis GPIOR0, 0 */});
-        break;
-    }
-    add({jump_back(words_.size(), head)});
-  }
-
-  void piece() {
-    static constexpr unsigned kTwo[] = {0x0400, 0x0C00, 0x0800, 0x1400, 0x1800, 0x1C00, 0x2000, 0x2400, 0x2800, 0x2C00};
-    static constexpr unsigned kConstant[] = {0x3000, 0x4000, 0x5000, 0x6000, 0x7000, 0xE000};
-    static constexpr unsigned kOne[] = {0x9400, 0x9401, 0x9402, 0x9403, 0x9405, 0x9406, 0x9407, 0x940A};
-    switch (pick(0, 19)) {
-      case 0:
-        add({constant(kConstant[pick(0, 5)], scratch(), byte())});
-        break;
-      case 1:
-        add({one(kOne[pick(0, 7)], scratch())});
-        break;
-      case 2:
-        add({(one_in(2) ? 0x9600U : 0x9700U) | pick(0, 15)});  // r25:r24
-        break;
-      case 3:
-        add({one(one_in(2) ? 0xFA00 : 0xF800, scratch()) | pick(0, 7)});  // bst, bld
-        break;
-      case 4:
-        add({one(0x920F, any()), one(0x900F, scratch())});  // push, pop
-        break;
-      case 5:
-      case 6:
-        add({one(0x9000, scratch()), kCells + pick(0, 15)});
-        break;
-      case 7:
-        add({one(0x9200, any()), one_in(3) ? kCells + pick(0, 15) : kScratch + pick(0, 3)});
-        break;
-      case 8:
-        add({cell(0xB000, scratch(), kFlags)});
-        break;
-      case 9:
-        add({cell(0xB000, 21, kFlags), cell(0xB800, 21, kFlags)});
-        break;
-      case 10:
-        add({cell(0xB000, scratch(), one_in(3) ? kTimerFlags : one_in(2) ? kPinD : kPlain)});
-        break;
-      case 11:
-        add({cell(0xB000, scratch(), one_in(4) ? kCount : kMatch)});
-        break;
-      case 12:                                                            // the ninth bit of a word
-        add({two(0x9C00, any(), any()), two(0x1C00, scratch(), any())});  // mul, adc
-        break;
-      case 13:
-        pointed();
-        break;
-      case 14:
-        add({one(one_in(2) ? 0xFC00 : 0xFE00, any()) | pick(0, 7), two(kTwo[pick(0, 9)], scratch(), any())});
-        break;
-      case 15:  // over a branch
-        add({(one_in(2) ? 0xF000U : 0xF400U) | 1U << 3U | pick(0, 6), two(kTwo[pick(0, 9)], scratch(), any())});
-        break;
-      case 16:
-        called();
-        break;
-      case 17:
-        add({0x94F8, one(0x9000, scratch()), kCells + pick(0, 15), 0x9478});  // cli, sei
-        break;
-      default:
-        add({two(kTwo[pick(0, 9)], scratch(), any())});
-        break;
-    }
-  }
-
-  /// In memory; or at a register, or at the flags.
-  void pointed() {
-    const unsigned at = one_in(4) ? (one_in(2) ? pick(2, 13) : 0x5FU) : kCells + pick(0, 15);
-    add({constant(0xE000, 26, at & 0xFFU), constant(0xE000, 27, at >> 8U), one(0x900C, scratch())});
-    if (one_in(4)) {
-      add({constant(0xE000, 30, kScratch & 0xFFU), constant(0xE000, 31, kScratch >> 8U), one(0x9201, any()) /* st Z+ */,
-           one(0x9002, scratch()) /* ld -Z */});
-    }
-  }
-
-  /// Behind a jump over it.
-  void called() {
-    add({0xC000U | 5U /* over six words */});
-    const std::size_t routine = words_.size();
-    add({one(0x9000, scratch()), kCells + pick(0, 15), two(0x1C00, scratch(), any()), 0x0000, 0x9508});
-    add({0x940E, static_cast<unsigned>(routine)});
-  }
-
-  void work() {
-    add({one(0x9000, 16), kLeft, 0x9503 /* inc r16 */, one(0x9200, 16), kLeft, two(0x2400, 20, 20), one(0x9200, 20),
-         kFlag, 0x98F0U /* cbi GPIOR0, 0 */, 0x94A3U /* inc r10 */});
-    for (unsigned left = pick(0, 4); left > 0; --left) {
-      piece();
-    }
-    if (one_in(2)) {
-      add({one(0x9403, pick(2, 9))});  // inc: the next turns work with something else
-    }
-    if (one_in(3)) {
-      add({one(0x9000, 16), kCells + 3U, 0x9503, one(0x9200, 16), kCells + 3U});
-    }
-  }
-
-  /// Counts; sometimes changes what the loop looks at, beside what it waits for.
-  void routine() {
-    const bool keeps_flags = !one_in(3);
-    add({one(0x920F, 20), cell(0xB000, 20, kFlags), one(0x920F, 20), one(0x920F, 21), one(0x9000, 20), kTicks,
-         0x9543U /* inc r20 */, one(0x9200, 20), kTicks});
-    for (unsigned left = pick(1, 4); left > 0; --left) {
-      change();
-    }
-    add({constant(0xE000, 21, 1), one(0xFC00, 20) | pick(0, 3), one(0x9200, 21), kFlag});
-    if (one_in(2)) add({one(0xFC00, 20) | pick(0, 3), 0x9AF0U /* sbi GPIOR0, 0 */});
-    if (one_in(2)) add({one(0xFC00, 20) | pick(1, 3), two(0x2C00, 10, 11)});
-    add({one(0x900F, 21), one(0x900F, 20)});
-    if (keeps_flags) add({cell(0xB800, 20, kFlags)});
-    add({one(0x900F, 20), 0x9518});
-  }
-
-  void change() {
-    add({one(0xFE00, 20) | pick(0, 2), 0xC002U /* over two words */});
-    switch (pick(0, 6)) {
-      case 0:
-        add({two(0x2C00, pick(16, 19), 20), 0x0000});
-        break;
-      case 1:
-        add({one(0x9200, 20), kCells + pick(0, 15)});
-        break;
-      case 2:
-        add({one(0x9403, pick(2, 9)), 0x0000});
-        break;
-      case 3:
-        add({cell(0xB800, 20, kMatch), 0x0000});
-        break;
-      case 4:
-        add({cell(0xB800, 20, kPlain), 0x0000});
-        break;
-      case 5:
-        add({one(0x9200, 20), kStack - pick(0, 1)});
-        break;
-      default:
-        add({one(0x9200, 20), kScratch + pick(0, 3)});
-        break;
-    }
-  }
-
-  std::mt19937 draw_;
-  Part part_;
-  Words words_;
-  bool guarded_{false};
-};
 
 class WaitingLoops : public ::testing::TestWithParam<Part> {};
 
@@ -303,6 +67,84 @@ INSTANTIATE_TEST_SUITE_P(EveryPart, WaitingLoops,
                          ::testing::Values(Part{"atmega328p", 0x100, 0x8FF, 28, 32, {'D', 6}},
                                            Part{"atmega2560", 0x200, 0x21FF, 42, 46, {'B', 7}}),
                          [](const auto& part) { return part.param.name; });
+
+/// On both ways, at many instants.
+void agree_on(const Words& words, Cycle end) {
+  DeviceParams params;
+  params.startup_delay_s = 0;
+  BothWays both(params, words_image(words));
+  for (Cycle until = 0; until < end; until += 97) {
+    ASSERT_EQ(both.ours.run_until(until), both.simulators.run_until(until)) << both.simulators.crash_reason();
+    ASSERT_EQ(both.ours.now(), both.simulators.now());
+    ASSERT_EQ(both.ours.next_address(), both.simulators.next_address()) << "cycle " << until;
+    for (std::uint32_t at = 0; at < 0x900; ++at) {
+      ASSERT_EQ(both.ours.peek(at), both.simulators.peek(at)) << "in memory at " << at << ", cycle " << until;
+    }
+  }
+  EXPECT_GT(both.ours.idle_cycles(), end / 4) << "or nothing was tried";
+}
+
+Words with_routine_and_main(const Words& routine, const Words& main) {
+  Words words(128, 0);
+  words[0] = jump_back(0, 128);   // forward, that is
+  words[28] = jump_back(28, 64);  // a match of timer 0
+  std::copy(routine.begin(), routine.end(), words.begin() + 64);
+  words.insert(words.end(), main.begin(), main.end());
+  return words;
+}
+// ldi r16; out TCCR0B, r16; ldi r16; sts TIMSK0, r16; sei: a match every 2048 cycles
+const Words kTicking{0xE002, 0xBD05, 0xE002, 0x9300, 0x006E, 0x9478};
+
+// The loop jumps by a return to an address on the stack, and an interrupt puts another one there.
+TEST(WaitingLoop, MayLieOnTheStack) {
+  const auto low = [](unsigned word) { return word & 0xFFU; };
+  constexpr unsigned kStart = 128;
+  Words main{constant(0xE000, 16, low(kStack - 2)), cell(0xB800, 16, 0x3D), constant(0xE000, 16, kStack >> 8U),
+             cell(0xB800, 16, 0x3E)};
+  main.insert(main.end(), kTicking.begin(), kTicking.end());
+  const unsigned here = kStart + static_cast<unsigned>(main.size()) + 9;  // where the turn goes on
+  const unsigned there = here + 3;                                        // where it goes on once, after a tick
+  main.insert(main.end(), {constant(0xE000, 24, low(here)), constant(0xE000, 25, here >> 8U),
+                           constant(0xE000, 26, low(there)), one(0x9200, 24), kStack, one(0x9200, 25), kStack - 1});
+  const std::size_t head = main.size();
+  main.insert(main.end(), {0x0000, 0x9508});  // nop; ret
+  ASSERT_EQ(kStart + main.size(), here);
+  main.insert(main.end(), {one(0x920F, 24), one(0x920F, 25)});  // push: as it was
+  main.push_back(jump_back(main.size(), head));
+  main.insert(main.end(), {0x9543 /* inc r20 */, one(0x920F, 24), one(0x920F, 25)});
+  main.push_back(jump_back(main.size(), head));
+  // inc r21; sbrc r21, 1; sts the lower half of the address, r26; reti
+  agree_on(with_routine_and_main(
+               {0x9553, static_cast<std::uint16_t>(one(0xFC00, 21) | 1U), one(0x9200, 26), kStack, 0x9518}, main),
+           100'000);
+}
+
+// A routine waits until a cell is set; its page is written with one that waits until the cell is clear, which it is.
+TEST(WaitingLoop, IsForgottenWhenTheProgramWritesOverItself) {
+  constexpr unsigned kRoutine = 0x200;  // a page of 128 bytes
+  Words main = kTicking;
+  const auto add = [&main](const Words& more) { main.insert(main.end(), more.begin(), more.end()); };
+  const auto store_program = [&add](unsigned how) { add({constant(0xE000, 16, how), 0xBF07, 0x95E8}); };
+  const Words first{one(0x9000, 16), kFlag, static_cast<std::uint16_t>(one(0xFE00, 16)), 0xCFFC, 0x9508};
+  const Words second{one(0x9000, 16), kFlag, static_cast<std::uint16_t>(one(0xFC00, 16)), 0xCFFC, 0x9508};
+  add({0x940E, kRoutine / 2, two(0x2400, 20, 20), one(0x9200, 20), kFlag, 0x94F8});  // call; the cell cleared; cli
+  add({constant(0xE000, 31, kRoutine >> 8U)});
+  for (unsigned i = 0; i < second.size(); ++i) {
+    add({constant(0xE000, 30, 2 * i), constant(0xE000, 17, second[i] & 0xFFU), constant(0xE000, 18, second[i] >> 8U),
+         two(0x2C00, 0, 17), two(0x2C00, 1, 18)});
+    store_program(1);
+  }
+  add({constant(0xE000, 30, 0)});
+  store_program(3);
+  store_program(5);
+  add({0x940E, kRoutine / 2, 0xB506 /* in r16, TCNT0 */, one(0x9200, 16), kLeft, 0x9478, 0xCFFF});
+  // inc r21; sbrc r21, 3; sts the cell, r21, whose lowest bit is set now and then; reti
+  Words words = with_routine_and_main(
+      {0x9553, static_cast<std::uint16_t>(one(0xFC00, 21) | 3U), one(0x9200, 21), kFlag, 0x9518}, main);
+  words.resize(kRoutine / 2, 0);
+  words.insert(words.end(), first.begin(), first.end());
+  agree_on(words, 200'000);
+}
 
 }  // namespace
 }  // namespace dawnrig::device
