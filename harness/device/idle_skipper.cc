@@ -9,12 +9,13 @@ namespace dawnrig::device {
 namespace {
 
 constexpr Cycle kShortestStride = 64;
-constexpr Cycle kLongestStride = 1024;
+constexpr Cycle kLongestStride = 16384;
 constexpr Cycle kLeastRoom = 48;       // nearer to the next event there is nothing to gain
 constexpr int kMostSteps = 600;        // of one look
 constexpr int kTurns = 3;              // the first one may still leave things behind that the others find as they are
 constexpr Cycle kFirstPatience = 256;  // a loop found busy is left alone for this long, then for twice as long...
 constexpr int kMostStrikes = 16;       // ...up to 17 million cycles, counting those only in which it worked
+constexpr int kMostDisturbed = 6;      // doublings for one that events or interrupts come between
 
 constexpr avr_io_addr_t kSpmcsr = 0x57;
 
@@ -35,13 +36,24 @@ void IdleSkipper::start_over() {
   stride_ = kShortestStride;
 }
 
-Cycle IdleSkipper::next_event() const {
-  // A watchdog that each turn puts off never bites while the turns go on.
+Cycle IdleSkipper::next_event(Cycle petted_after) const {
   const avr_cycle_timer_slot_t* slot = avr_->cycle_timers.timer;
-  while (slot != nullptr && pets_watchdog_ && slot->param == watchdog_) {
+  if (slot != nullptr && slot == bite_put_off(petted_after)) {
     slot = slot->next;
   }
   return slot == nullptr ? now_of(avr_) : static_cast<Cycle>(slot->when);
+}
+
+// A watchdog that each turn puts off never bites while the turns go on; unless it does before the first one pets it.
+// The end of its leave to be changed has the same parameter, and is never further off than those few cycles.
+const avr_cycle_timer_slot_t* IdleSkipper::bite_put_off(Cycle petted_after) const {
+  constexpr Cycle kLeave = 4;
+  const Cycle sure = now_of(avr_) + std::max(petted_after, kLeave);
+  const avr_cycle_timer_slot_t* slot = pets_watchdog_ ? avr_->cycle_timers.timer : nullptr;
+  while (slot != nullptr && (slot->param != watchdog_ || static_cast<Cycle>(slot->when) <= sure)) {
+    slot = slot->next;
+  }
+  return slot;
 }
 
 void IdleSkipper::look_at(Cycle when, Cycle patience) {
@@ -70,11 +82,15 @@ void IdleSkipper::look() {
     return;
   }
   pets_watchdog_ = false;
-  quiet_until_ = next_event();
+  quiet_until_ = next_event(0);
   const int index = suspect_at(avr_->pc);
   if (index == LoopMap::kNone || quiet_until_ - now < kLeastRoom) {
     stride_ = std::min(stride_ * 2, kLongestStride);
-    look_at(now + stride_, kLongestStride);
+    // Every second time wherever the program is then, not where a run of instructions ends: that is with an event,
+    // which may find the same routine each time. In no rhythm, or an interrupt that keeps the same one would, too.
+    patient_ = !patient_;
+    draw_ = draw_ * 1664525U + 1013904223U;
+    look_at(now + stride_ / 2 + static_cast<Cycle>(draw_ >> 16U) % stride_, patient_ ? kLongestStride : 0);
     return;
   }
   avr_->run_cycle_count = 1;
@@ -91,7 +107,8 @@ void IdleSkipper::judge(int index, Outcome outcome) {
     stride_ = std::min(stride_ * 2, kLongestStride);
     look_at(now + stride_, kLongestStride);
   } else if (outcome == Outcome::kDisturbed) {
-    suspect.retry_at = worked_cycles() + kFirstPatience;
+    suspect.retry_at = worked_cycles() + (kFirstPatience << std::min(suspect.strikes, kMostDisturbed));
+    suspect.strikes = std::max(suspect.strikes, std::min(suspect.strikes + 1, kMostDisturbed));
     look_at(now + stride_);
   } else {
     suspect.strikes = 0;
@@ -114,7 +131,7 @@ IdleSkipper::Outcome IdleSkipper::probe(int index) {
     const Cycle turn_cycles = now_of(avr_) - began;
     const Snapshot after = snapshot();
     if (after == before && memory_as_before()) {
-      turn_.finish(avr_);
+      turn_.finish(avr_, turn_cycles);
       remember(index, turn_cycles);
       pass_turns(turn_cycles);
       return Outcome::kIdle;
@@ -145,7 +162,7 @@ IdleSkipper::Outcome IdleSkipper::go_to(std::uint32_t head) {
   Outcome outcome = Outcome::kIdle;
   while (outcome == Outcome::kIdle && avr_->pc != head) {
     written_count_ = 0;
-    outcome = step();
+    outcome = step(nullptr);
   }
   return outcome;
 }
@@ -155,12 +172,12 @@ IdleSkipper::Outcome IdleSkipper::turn(std::uint32_t head) {
   written_count_ = 0;
   same_until_ = std::numeric_limits<Cycle>::max();
   counts_ = false;
-  record_.forget();
+  record_.begin(stack_pointer_of(avr_));
   turn_.begin(avr_);
   turn_began_ = now_of(avr_);
   Outcome outcome = Outcome::kIdle;
   do {
-    outcome = step();
+    outcome = step(&record_);
   } while (outcome == Outcome::kIdle && avr_->pc != head);
   if (outcome == Outcome::kIdle) {
     record_.finish(now_of(avr_) - turn_began_);
@@ -168,7 +185,7 @@ IdleSkipper::Outcome IdleSkipper::turn(std::uint32_t head) {
   return outcome;
 }
 
-IdleSkipper::Outcome IdleSkipper::step() {
+IdleSkipper::Outcome IdleSkipper::step(TurnRecord* record) {
   const Instruction one = next_instruction();
   if (++steps_ > kMostSteps || !harmless(one)) {
     return Outcome::kBusy;
@@ -180,7 +197,9 @@ IdleSkipper::Outcome IdleSkipper::step() {
   core_.run_awake();
   const bool alone = !core_.crashed() && avr_->state == cpu_Running && core_.interrupts_entered() == entries &&
                      now_of(avr_) < quiet_until_;
-  record_.add(one, pc, after, avr_->pc);
+  if (record != nullptr) {
+    record->add(one, pc, after, avr_->pc);
+  }
   return alone ? Outcome::kIdle : Outcome::kDisturbed;
 }
 
@@ -206,11 +225,13 @@ bool IdleSkipper::harmless(const Instruction& one) {
     case Operation::kSkipIfCellSet:
       return may_load(one.k);
     case Operation::kLoadByPointer:
-      return may_point(address_of(one)) && may_load(address_of(one));
+      point_to(address_of(one));
+      return may_load(address_of(one));
     case Operation::kStore:
       return may_store(one.k);
     case Operation::kStoreByPointer:
-      return may_point(address_of(one)) && may_store(address_of(one));
+      point_to(address_of(one));
+      return may_store(address_of(one));
     case Operation::kSetCellBit:
     case Operation::kClearCellBit:
       return may_load(one.k) && may_store(one.k);
@@ -232,8 +253,9 @@ bool IdleSkipper::harmless(const Instruction& one) {
       turn_.give_up();
       return avr_->data[kSpmcsr] == 0;  // otherwise it may read fuses, or end what was begun there
     case Operation::kPetWatchdog:
-      pets_watchdog_ = true;
       petted_at_ = now_of(avr_);
+      first_petted_at_ = pets_watchdog_ ? first_petted_at_ : petted_at_;
+      pets_watchdog_ = true;
       return true;
     default:
       return true;  // registers, flags and the program counter: all in the snapshot
@@ -241,11 +263,10 @@ bool IdleSkipper::harmless(const Instruction& one) {
 }
 
 // A register, the flags or the stack pointer met as memory: what that means to the turn is not remembered.
-bool IdleSkipper::may_point(std::uint32_t address) {
+void IdleSkipper::point_to(std::uint32_t address) {
   if (address < 32 || address == R_SREG || address == R_SPL || address == R_SPH) {
     turn_.give_up();
   }
-  return true;
 }
 
 bool IdleSkipper::may_load(std::uint32_t address) {

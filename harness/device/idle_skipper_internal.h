@@ -39,9 +39,8 @@ class IdleSkipper {
   }
   /// Looks. May execute some instructions, as running on would have, and may then let whole turns pass.
   void look();
-  /// The program has come to the head of a loop that waited before. The same; returns whether nothing stands against
-  /// executing that instruction now.
-  bool arrive();
+  /// The program has come to the head of a loop that waited before. The same.
+  void arrive();
   void start_over();
   /// Program memory is about to change.
   void forget_waits();
@@ -73,7 +72,8 @@ class IdleSkipper {
     std::uint32_t head{0};
     Cycle cycles{0};
     bool pets_watchdog{false};
-    Cycle petted_before_end{0};  ///< so many cycles before the end of the turn, for the last time
+    Cycle first_petted_after{0};  ///< so many cycles into the turn
+    Cycle petted_before_end{0};   ///< so many cycles before the end of the turn, for the last time
     IdleTurn turn;
     TurnRecord record;
     int misses{0};  ///< how often in a row it was met and did not wait
@@ -93,7 +93,7 @@ class IdleSkipper {
   [[nodiscard]] Outcome probe(int index);
   [[nodiscard]] Outcome run_plainly(Cycle until);
   [[nodiscard]] Outcome go_to(std::uint32_t head);
-  [[nodiscard]] Outcome step();
+  [[nodiscard]] Outcome step(TurnRecord* record);
   [[nodiscard]] Outcome turn(std::uint32_t head);
   [[nodiscard]] Instruction next_instruction() const;
   [[nodiscard]] bool harmless(const Instruction& one);
@@ -101,13 +101,14 @@ class IdleSkipper {
   [[nodiscard]] bool may_store(std::uint32_t address);
   [[nodiscard]] bool may_push(unsigned bytes);
   [[nodiscard]] bool may_pop(unsigned bytes);
-  [[nodiscard]] bool may_point(std::uint32_t address);
+  void point_to(std::uint32_t address);
   [[nodiscard]] std::uint32_t address_of(const Instruction& one) const;
   [[nodiscard]] Snapshot snapshot() const;
   [[nodiscard]] bool memory_as_before() const;
-  [[nodiscard]] Cycle next_event() const;
-  [[nodiscard]] const avr_cycle_timer_slot_t* watchdog_slot() const;
-  void pass(Cycle cycles);
+  [[nodiscard]] Cycle next_event(Cycle petted_after) const;
+  [[nodiscard]] const avr_cycle_timer_slot_t* bite_put_off(Cycle petted_after) const;
+  void mark(std::uint32_t head, bool waits);
+  void pass(Cycle cycles, Cycle petted_after = 0, Cycle petted_before_end = 0);
   void pass_turns(Cycle turn_cycles);
   [[nodiscard]] bool pass_as_before(const Wait& wait);
   [[nodiscard]] bool pass_by_replay(Wait& wait);
@@ -115,7 +116,6 @@ class IdleSkipper {
   void judge(int index, Outcome outcome);
   void remember(int index, Cycle turn_cycles);
   void forget(Wait& wait);
-  [[nodiscard]] bool goes_on_at(std::uint32_t head) const;
 
   SimulatorCore& core_;
   avr_t* avr_;
@@ -129,6 +129,8 @@ class IdleSkipper {
   Cycle next_look_{0};
   Cycle latest_look_{0};
   Cycle stride_{64};
+  bool patient_{false};
+  std::uint32_t draw_{1};  ///< decides when to look, and that changes nothing but the time it takes
   Cycle skipped_{0};
 
   // Of the turn that is being watched.
@@ -137,6 +139,7 @@ class IdleSkipper {
   bool pets_watchdog_{false};
   bool counts_{false};  ///< reads a running counter
   Cycle turn_began_{0};
+  Cycle first_petted_at_{0};
   Cycle petted_at_{0};
   IdleTurn turn_;
   TurnRecord record_;

@@ -15,7 +15,7 @@ constexpr int kLongestOmission = 8;  // doublings
 
 }  // namespace
 
-bool IdleSkipper::arrive() {
+void IdleSkipper::arrive() {
   const auto found = std::find_if(waits_.begin(), waits_.end(), [this](const Wait& wait) {
     return wait.loop != LoopMap::kNone && wait.head == avr_->pc;
   });
@@ -25,50 +25,43 @@ bool IdleSkipper::arrive() {
   Wait& wait = *found;
   wait.met_at = now_of(avr_);
   pets_watchdog_ = wait.pets_watchdog;
-  quiet_until_ = next_event();
+  quiet_until_ = next_event(wait.first_petted_after);
   if (quiet_until_ - 1 - now_of(avr_) < wait.cycles) {
-    return true;
+    return;
   }
   if (pass_as_before(wait) || pass_by_replay(wait)) {
     wait.misses = 0;
-    return goes_on_at(wait.head);
+    return;
   }
   ++wait.misses;
   const int loop = wait.loop;
-  const std::uint32_t head = wait.head;
   if (wait.misses > kMostMisses) {
     forget(wait);
   }
-  if (wait.misses < kMissesToLook || suspects_[static_cast<std::size_t>(loop)].retry_at > worked_cycles()) {
-    return true;
+  if (wait.misses >= kMissesToLook && suspects_[static_cast<std::size_t>(loop)].retry_at <= worked_cycles()) {
+    pets_watchdog_ = false;
+    quiet_until_ = next_event(0);
+    judge(loop, probe(loop));
   }
-  pets_watchdog_ = false;
-  quiet_until_ = next_event();
-  judge(loop, probe(loop));
-  return goes_on_at(head);
-}
-
-bool IdleSkipper::goes_on_at(std::uint32_t head) const {
-  return avr_->pc == head && avr_->state == cpu_Running;  // nor has it crashed
 }
 
 void IdleSkipper::remember(int index, Cycle turn_cycles) {
-  Suspect& suspect = suspects_[static_cast<std::size_t>(index)];
   const std::uint32_t head = loops_.at(index).head;
   const auto same = std::find_if(waits_.begin(), waits_.end(),
                                  [head](const Wait& wait) { return wait.loop != LoopMap::kNone && wait.head == head; });
   const auto longest_ago =
       std::min_element(waits_.begin(), waits_.end(), [](const Wait& a, const Wait& b) { return a.met_at < b.met_at; });
   Wait& wait = same != waits_.end() ? *same : *longest_ago;
-  if (wait.loop != index) {
+  if (same == waits_.end()) {
     forget(wait);
     core_.stop_at(head);
-    suspect.waits = true;
+    mark(head, true);
   }
   wait.loop = index;
   wait.head = head;
   wait.cycles = turn_cycles;
   wait.pets_watchdog = pets_watchdog_;
+  wait.first_petted_after = first_petted_at_ - turn_began_;
   wait.petted_before_end = turn_began_ + turn_cycles - petted_at_;
   wait.turn = turn_;
   wait.record = record_;
@@ -79,9 +72,18 @@ void IdleSkipper::remember(int index, Cycle turn_cycles) {
 void IdleSkipper::forget(Wait& wait) {
   if (wait.loop != LoopMap::kNone) {
     core_.let_pass(wait.head);
-    suspects_[static_cast<std::size_t>(wait.loop)].waits = false;
+    mark(wait.head, false);
     wait.loop = LoopMap::kNone;
     wait.met_at = 0;
+  }
+}
+
+// Several jumps may lead back to one head.
+void IdleSkipper::mark(std::uint32_t head, bool waits) {
+  for (std::size_t i = 0; i < suspects_.size(); ++i) {
+    if (loops_.at(static_cast<int>(i)).head == head) {
+      suspects_[i].waits = waits;
+    }
   }
 }
 
@@ -92,21 +94,16 @@ void IdleSkipper::forget_waits() {
 }
 
 bool IdleSkipper::pass_as_before(const Wait& wait) {
-  Cycle same_until = std::numeric_limits<Cycle>::max();
-  if (interrupt_pending(avr_) || !wait.turn.repeats(avr_, readers_, same_until)) {
+  const Cycle now = now_of(avr_);
+  const Cycle same_until = interrupt_pending(avr_) ? now : wait.turn.repeats_until(avr_, readers_);
+  if (same_until <= now) {
     return false;
   }
   // The last turn skipped ends before an event that falls due: that meets the instruction it would have met.
-  const Cycle turns = (std::min(quiet_until_, same_until) - 1 - now_of(avr_)) / wait.cycles;
-  if (turns <= 0) {
-    return true;
-  }
-  pass(turns * wait.cycles);
-  wait.turn.leave_behind(avr_);
-  const avr_cycle_timer_slot_t* slot = pets_watchdog_ ? watchdog_slot() : nullptr;
-  if (slot != nullptr) {
-    const auto before_end = static_cast<avr_cycle_count_t>(wait.petted_before_end);
-    avr_cycle_timer_register(avr_, watchdog_->cycle_count - before_end, slot->timer, slot->param);
+  const Cycle turns = (std::min(quiet_until_, same_until) - 1 - now) / wait.cycles;
+  if (turns > 0) {
+    pass(turns * wait.cycles, wait.first_petted_after, wait.petted_before_end);
+    wait.turn.leave_behind(avr_);
   }
   return true;
 }
@@ -131,7 +128,7 @@ bool IdleSkipper::pass_like(const TurnRecord& record, std::uint32_t head) {
   if (record.cycles == 0 || pets_watchdog_ || pending) {
     return false;
   }
-  const Cycle until = next_event();
+  const Cycle until = next_event(0);
   const Cycle room = (until - 1 - now_of(avr_)) / record.cycles;
   const Cycle alike = room < 2 ? 0 : replay_.turns_alike(record, room);
   if (alike < 2) {
@@ -145,33 +142,26 @@ bool IdleSkipper::pass_like(const TurnRecord& record, std::uint32_t head) {
   return true;
 }
 
-void IdleSkipper::pass(Cycle cycles) {
+void IdleSkipper::pass(Cycle cycles, Cycle petted_after, Cycle petted_before_end) {
+  const avr_cycle_timer_slot_t* const bite = bite_put_off(petted_after);
+  const avr_cycle_timer_t bites = bite != nullptr ? bite->timer : nullptr;
+  void* const watchdog = bite != nullptr ? bite->param : nullptr;
   avr_->cycle += static_cast<avr_cycle_count_t>(cycles);
   skipped_ += cycles;
   slept(cycles);
+  if (bites != nullptr) {
+    const auto before_end = static_cast<avr_cycle_count_t>(petted_before_end);
+    avr_cycle_timer_register(avr_, watchdog_->cycle_count - before_end, bites, watchdog);
+  }
 }
 
 void IdleSkipper::pass_turns(Cycle turn_cycles) {
-  const Cycle until = std::min(next_event(), same_until_);
-  const Cycle turns = (until - 1 - now_of(avr_)) / turn_cycles;
-  if (turns <= 0) {
-    return;
+  const Cycle now = now_of(avr_);
+  const Cycle petted_after = first_petted_at_ - turn_began_;
+  const Cycle turns = (std::min(next_event(petted_after), same_until_) - 1 - now) / turn_cycles;
+  if (turns > 0) {
+    pass(turns * turn_cycles, petted_after, now - petted_at_);
   }
-  pass(turns * turn_cycles);
-  const avr_cycle_timer_slot_t* slot = pets_watchdog_ ? watchdog_slot() : nullptr;
-  if (slot != nullptr) {
-    // The last of the turns would have put it off from where that turn stood.
-    const auto passed = static_cast<avr_cycle_count_t>(turns * turn_cycles);
-    avr_cycle_timer_register(avr_, slot->when + passed - avr_->cycle, slot->timer, slot->param);
-  }
-}
-
-const avr_cycle_timer_slot_t* IdleSkipper::watchdog_slot() const {
-  const avr_cycle_timer_slot_t* slot = avr_->cycle_timers.timer;
-  while (slot != nullptr && slot->param != watchdog_) {
-    slot = slot->next;
-  }
-  return slot;
 }
 
 }  // namespace dawnrig::device

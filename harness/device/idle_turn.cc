@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cstring>
+#include <limits>
 
 #include "harness/device/simulator_core_internal.h"
 
@@ -85,7 +86,8 @@ void IdleTurn::write(std::uint32_t address) {
   }
 }
 
-void IdleTurn::finish(const avr_t* avr) {
+void IdleTurn::finish(const avr_t* avr, Cycle cycles) {
+  cycles_ = cycles;
   registers_ = registers_of(avr);
   flags_ = flags_of(avr);
   for (unsigned i = 0; i < registers_.size(); ++i) {
@@ -100,9 +102,10 @@ void IdleTurn::finish(const avr_t* avr) {
   finished_ = usable_;
 }
 
-bool IdleTurn::repeats(avr_t* avr, const Readers& readers, Cycle& same_until) const {
+Cycle IdleTurn::repeats_until(avr_t* avr, const Readers& readers) const {
+  const Cycle now = now_of(avr);
   if (!finished_ || stack_pointer_of(avr) != stack_pointer_ || ((flags_of(avr) ^ flags_) & flags_where_read_) != 0) {
-    return false;
+    return now;
   }
   const Words registers = registers_of(avr);
   std::uint64_t other = 0;
@@ -110,21 +113,22 @@ bool IdleTurn::repeats(avr_t* avr, const Readers& readers, Cycle& same_until) co
     other |= (registers[i] ^ registers_[i]) & where_read_[i];
   }
   if (other != 0) {
-    return false;
+    return now;
   }
-  // In the order of the turn, and no further than to the first that reads otherwise: so far the turn will come, and
-  // only what it will read itself may be read here.
+  // In the order of the turn, and no further than to the first that reads otherwise, or may before the turn is over: so
+  // far the turn will come, and only what it will read itself may be read here.
+  Cycle same_until = std::numeric_limits<Cycle>::max();
   for (const Cell& cell : read_) {
     const auto& io = avr->io[cell.asks ? cell.address - 32U : 0U];
     const std::uint8_t value = cell.asks ? io.r.c(avr, cell.address, io.r.param) : avr->data[cell.address];
-    if (value != cell.value) {
-      return false;
-    }
     if (cell.asks) {
       same_until = std::min(same_until, readers[cell.address - 32U]->reads_same_until(cell.address));
     }
+    if (value != cell.value || same_until <= now + cycles_) {
+      return now;
+    }
   }
-  return true;
+  return same_until;
 }
 
 void IdleTurn::leave_behind(avr_t* avr) const {

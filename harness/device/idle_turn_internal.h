@@ -28,14 +28,14 @@ class IdleTurn {
   void write(std::uint32_t address);
   /// It depends on more than can be remembered here.
   void give_up() { usable_ = false; }
-  /// It has ended, with everything as it was at its beginning.
-  void finish(const avr_t* avr);
+  /// It has ended after so many cycles, with everything as it was at its beginning.
+  void finish(const avr_t* avr, Cycle cycles);
 
   // From then on, at the loop's head.
 
-  /// Whether the next turn does the same, no interrupt being about to be served. Shortens `same_until` to where a
-  /// peripheral may read otherwise.
-  [[nodiscard]] bool repeats(avr_t* avr, const Readers& readers, Cycle& same_until) const;
+  /// Until when turns beginning now do the same, no interrupt being about to be served and no event falling due; not
+  /// beyond this instant: the next one may not.
+  [[nodiscard]] Cycle repeats_until(avr_t* avr, const Readers& readers) const;
   /// What such a turn leaves in registers, flags and memory.
   void leave_behind(avr_t* avr) const;
 
@@ -68,6 +68,7 @@ class IdleTurn {
 
   bool usable_{false};
   bool finished_{false};
+  Cycle cycles_{0};
   unsigned stack_pointer_{0};
   Words registers_{};
   std::uint64_t flags_{0};

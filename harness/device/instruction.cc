@@ -37,6 +37,10 @@ Instruction two_registers(unsigned word) {
   } else if ((word & 0xFE00U) == 0x0200U) {
     one.operation = Op::kMul;
     one.b = 1;
+    // muls takes any two of the upper sixteen registers, the others two of registers 16 to 23.
+    const unsigned which = (word & 0x0100U) == 0 ? 15U : 7U;
+    one.d = static_cast<std::uint8_t>(16U + ((word >> 4U) & which));
+    one.r = static_cast<std::uint8_t>(16U + (word & which));
   }
   return one;
 }

@@ -8,10 +8,6 @@ namespace {
 
 constexpr std::uint8_t kLongestRun = 64;  // the longer, the more often one does not fit in before an event
 
-const BlockOp* stop(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
-  return cpu.leave(op);
-}
-
 const BlockOp* leave(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
   return cpu.leave(op);
 }
@@ -65,7 +61,7 @@ void PlainBlocks::take(const std::vector<Instruction>& code) {
 void PlainBlocks::stop_at(std::uint32_t pc) {
   BlockOp& op = ops_[pc / 2U];
   stops_.push_back({&op, op.begin, op.needs});
-  op.begin = stop;
+  op.begin = leave;
   op.needs = kAllFlags;
 }
 
@@ -80,7 +76,8 @@ void PlainBlocks::let_pass(std::uint32_t pc) {
 }
 
 bool PlainBlocks::stops_at(std::uint32_t pc) const {
-  return pc / 2U < cpu_.words && ops_[pc / 2U].begin == stop;
+  const auto here = [this, pc](const Stop& one) { return one.op == cpu_.first + pc / 2U; };
+  return std::any_of(stops_.begin(), stops_.end(), here);
 }
 
 void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {

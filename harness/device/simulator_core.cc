@@ -197,6 +197,7 @@ void SimulatorCore::reset() {
   const LogScope scope(this);
   crash_reason_.clear();
   stalled_ = false;
+  arrived_ = false;
   io_clock_off_ = false;
   asleep_ = false;
   avr_reset(avr_);
@@ -237,8 +238,9 @@ void SimulatorCore::run_plainly() {
     run_awake();
     return;
   }
-  if (execute(std::min(until_, skipper_->latest_look()), false) && skipper_->arrive() && now() < until_) {
-    execute(std::min(until_, skipper_->latest_look()), true);
+  arrived_ = execute(std::min(until_, skipper_->latest_look()), arrived_);
+  if (arrived_) {
+    skipper_->arrive();
   }
 }
 

@@ -133,6 +133,7 @@ class SimulatorCore {
   Cycle slept_{0};
   Cycle until_{0};
   bool fenced_{false};
+  bool arrived_{false};  ///< at an instruction to stop at, which has been told of that
   bool stalled_{false};
   bool io_clock_off_{false};
   bool asleep_{false};

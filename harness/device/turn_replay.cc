@@ -36,9 +36,10 @@ bool uniform(const Bytes& bytes, std::uint32_t& value) {
 
 }  // namespace
 
-void TurnRecord::forget() {
+void TurnRecord::begin(unsigned stack_pointer_there) {
   steps.clear();
   cycles = 0;
+  stack_pointer = stack_pointer_there;
 }
 
 void TurnRecord::add(const Instruction& one, std::uint32_t pc, Cycle after, std::uint32_t next) {
@@ -56,6 +57,9 @@ void TurnRecord::finish(Cycle turn_cycles) {
 }
 
 Cycle TurnReplay::turns_alike(const TurnRecord& turn, Cycle most) {
+  if (stack_pointer_of(avr_) != turn.stack_pointer) {
+    return 0;
+  }
   turn_ = &turn;
   Cycle alike = 0;
   const Cycle now = now_of(avr_);
@@ -340,8 +344,13 @@ bool TurnReplay::flow(const Step& step) {
   if (one.k == step.pc + one.bytes) {
     return false;
   }
-  demand(goes_on ? ~taken : taken);
-  return true;
+  return demand(goes_on ? ~taken : taken);
+}
+
+// Where not even the first turn goes on, nothing more may be read: that turn will not.
+bool TurnReplay::demand(const Bytes& holds) {
+  alike_ &= holds;
+  return leading(alike_) > 0;
 }
 
 bool TurnReplay::perform(const Step& step) {

@@ -26,8 +26,10 @@ struct TurnRecord {
   };
   std::vector<Step> steps;
   Cycle cycles{0};  ///< that the turn took; none: there is no record
+  unsigned stack_pointer{0};
 
-  void forget();
+  /// A turn begins.
+  void begin(unsigned stack_pointer_there);
   /// The next instruction of the turn: at `pc`, executed `after` cycles into the turn, followed by the one at `next`.
   void add(const Instruction& one, std::uint32_t pc, Cycle after, std::uint32_t next);
   /// Ends the record: the turn took so many cycles.
@@ -45,7 +47,8 @@ class TurnReplay {
   TurnReplay(avr_t* avr, const Readers& readers) : avr_(avr), readers_(readers) {}
 
   /// How many of the next `most` turns, beginning now at the loop's head, take the recorded path and leave everything
-  /// that a turn begins with as it is. No event may fall due in them.
+  /// that a turn begins with as it is. No event may fall due in them. None, where the stack is not where it was: what
+  /// lies below that was not looked at.
   [[nodiscard]] Cycle turns_alike(const TurnRecord& turn, Cycle most);
   /// Whether the registers now hold what the replay says they hold after the last of the turns alike.
   [[nodiscard]] bool came_true() const;
@@ -84,7 +87,7 @@ class TurnReplay {
   void word(const Step& step);
   void shift_right(const Step& step, const Bytes& result);
   [[nodiscard]] int lanes_as_before() const;
-  void demand(const Bytes& holds) { alike_ &= holds; }
+  [[nodiscard]] bool demand(const Bytes& holds);
 
   avr_t* avr_;
   const Readers& readers_;

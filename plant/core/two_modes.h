@@ -97,20 +97,26 @@ class TwoModes {
     }
     return s;
   }
-  /// Adds the curvature d and the twist e; returns by how much the twist moves the ends of the nodes.
-  Pair bend(Step& s, double h_s, const Pair& d_per_s, const Pair& e_per_s) const {
+  /// By how much each moves the ends of the nodes.
+  struct Bent {
+    Pair by_bend, by_twist;
+  };
+  /// Adds the curvature d and the twist e.
+  Bent bend(Step& s, double h_s, const Pair& d_per_s, const Pair& e_per_s) const {
     const Pair d = to_modes(d_per_s);
     const Pair e = to_modes(e_per_s);
-    Pair moved{};
+    Pair by_bend{};
+    Pair by_twist{};
     for (std::size_t m = 0; m < 2; ++m) {
       const Phi<8>& p = s.phi[m];
       s.r2[m] = h_s * d[m];
       s.r3[m] = h_s * e[m];
-      moved[m] = 6.0 * p[4] * s.r3[m];
-      s.end[m] += 2.0 * p[3] * s.r2[m] + moved[m];
+      by_bend[m] = 2.0 * p[3] * s.r2[m];
+      by_twist[m] = 6.0 * p[4] * s.r3[m];
+      s.end[m] += by_bend[m] + by_twist[m];
       s.mean[m] += 2.0 * p[4] * s.r2[m] + 6.0 * p[5] * s.r3[m];
     }
-    return to_nodes(moved);
+    return {to_nodes(by_bend), to_nodes(by_twist)};
   }
   /// The first part of a step, by its share of the whole; of that, all but the mean.
   [[nodiscard]] static Step part(const Forces& whole, double share) {

@@ -83,12 +83,12 @@ TEST_P(TwoModesOf, EndMeanAndProductsAreThoseOfTheDifferentialEquations) {
   for (const Pair& x : straight.x) {
     for (std::size_t n = 0; n < 2; ++n) ASSERT_LE(std::abs(x[n]), two.most_v(s)[n] + 1e-9) << "node " << n;
   }
-  const Pair twisted = two.bend(s, c.h_s, d, e);
+  const Pair by_twist = two.bend(s, c.h_s, d, e).by_twist;
   const Gram gram{s};
   const std::array<Along, 2> along{two.first_along(), two.second_along()};
   for (std::size_t n = 0; n < 2; ++n) {
     ASSERT_NEAR(two.to_nodes(s.end)[n], bent.x.back()[n], 1e-9) << "end of node " << n;
-    ASSERT_NEAR(twisted[n], bent.x.back()[n] - untwisted.x.back()[n], 1e-9) << "by the twist, node " << n;
+    ASSERT_NEAR(by_twist[n], bent.x.back()[n] - untwisted.x.back()[n], 1e-9) << "by the twist, node " << n;
     const double mean = bent.mean([&](double, const Pair& v) { return v[n]; });
     ASSERT_NEAR(two.to_nodes(s.mean)[n], mean, 1e-9) << "mean of node " << n;
     ASSERT_NEAR(gram.mean(along[n]), mean, 1e-9) << "mean by Gram of node " << n;
