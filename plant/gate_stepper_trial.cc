@@ -16,10 +16,10 @@ constexpr double kFlatAcrossV = 3e-4;
 // A current that turns around after an edge does so in every cycle, and polarisation keeps what it is given for a
 // thousand.
 constexpr double kTurnsKept = 100.0;
+// What half a step and its end say of a knee may look like a parabola by chance, without a twist that would tell. A
+// bend that moves an end by more than so many tolerances is not taken to be right to one.
+constexpr double kMostBent = 100.0;
 // Of products of two excursions, means below it are left out: less than a tenth of a microjoule in a day.
-// What half a step and its end say of a knee may look like a parabola by chance. It is none, or not throughout; so of
-// what it does a fiftieth counts as missed.
-constexpr double kMissedOfBend = 0.02;
 constexpr double kUnseenW = 1e-12;
 constexpr double kQuietInputV = 1e-3;  // further than that there is no need to try
 constexpr double kQuietBusV = 1e-5;
@@ -114,12 +114,12 @@ double GateStepper::attempt(const Vector& y, const TwoModes& two, double h_s) {
     fit(half_miss.branch_a, bend_.branch_a, twist_.branch_a);
   }
   const TwoModes::Bent bent = two.bend(s, h_s, nodes_per_s(bend_), nodes_per_s(twist_));
-  const auto missed_v = [&bent](std::size_t node) {
-    return std::abs(bent.by_twist[node]) + kMissedOfBend * std::abs(bent.by_bend[node]);
-  };
   const TwoModes::Pair mildly = two.pushed(s, h_s, nodes_per_s(mild));
-  worst = std::max({worst, (missed_v(0) + std::abs(mildly[0])) * inverse_tolerance_[Slot::kInput],
-                    (missed_v(1) + std::abs(mildly[1])) * inverse_tolerance_[Slot::kBus]});
+  worst = std::max({worst, (std::abs(bent.by_twist[0]) + std::abs(mildly[0])) * inverse_tolerance_[Slot::kInput],
+                    (std::abs(bent.by_twist[1]) + std::abs(mildly[1])) * inverse_tolerance_[Slot::kBus]});
+  const double bent_by = std::max(std::abs(bent.by_bend[0]) * inverse_tolerance_[Slot::kInput],
+                                  std::abs(bent.by_bend[1]) * inverse_tolerance_[Slot::kBus]);
+  if (bent_by > kMostBent) worst = std::max(worst, bent_by / kMostBent);
   if (!(worst <= 1.0) && h_s > 1.5e-9 && !forced_) return worst;  // also when it is not a number
   const TwoModes::Pair last_end = two.to_nodes(s.end);
   worst = std::max(worst, move_filaments(y, h_s));

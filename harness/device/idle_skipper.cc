@@ -10,6 +10,7 @@ namespace {
 
 constexpr Cycle kShortestStride = 64;
 constexpr Cycle kLongestStride = 16384;
+constexpr Cycle kPatience = 4;         // strides
 constexpr Cycle kLeastRoom = 48;       // nearer to the next event there is nothing to gain
 constexpr int kMostSteps = 600;        // of one look
 constexpr int kTurns = 3;              // the first one may still leave things behind that the others find as they are
@@ -90,7 +91,7 @@ void IdleSkipper::look() {
     // which may find the same routine each time. In no rhythm, or an interrupt that keeps the same one would, too.
     patient_ = !patient_;
     draw_ = draw_ * 1664525U + 1013904223U;
-    look_at(now + stride_ / 2 + static_cast<Cycle>(draw_ >> 16U) % stride_, patient_ ? kLongestStride : 0);
+    look_at(now + stride_ / 2 + static_cast<Cycle>(draw_ >> 16U) % stride_, patient_ ? kPatience * stride_ : 0);
     return;
   }
   avr_->run_cycle_count = 1;
@@ -105,7 +106,7 @@ void IdleSkipper::judge(int index, Outcome outcome) {
     suspect.retry_at = worked_cycles() + (kFirstPatience << suspect.strikes);
     suspect.strikes = std::min(suspect.strikes + 1, kMostStrikes);
     stride_ = std::min(stride_ * 2, kLongestStride);
-    look_at(now + stride_, kLongestStride);
+    look_at(now + stride_, kPatience * stride_);
   } else if (outcome == Outcome::kDisturbed) {
     suspect.retry_at = worked_cycles() + (kFirstPatience << std::min(suspect.strikes, kMostDisturbed));
     suspect.strikes = std::max(suspect.strikes, std::min(suspect.strikes + 1, kMostDisturbed));

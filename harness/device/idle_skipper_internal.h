@@ -129,7 +129,7 @@ class IdleSkipper {
   Cycle next_look_{0};
   Cycle latest_look_{0};
   Cycle stride_{64};
-  bool patient_{false};
+  bool patient_{true};
   std::uint32_t draw_{1};  ///< decides when to look, and that changes nothing but the time it takes
   Cycle skipped_{0};
 

@@ -30,6 +30,7 @@ bool is_straight(const Instruction& one) {
 struct State {
   std::array<std::uint8_t, 32> registers{};
   unsigned flags{0};
+  std::array<std::uint8_t, 256> memory{};
 };
 
 class Effects : public ::testing::Test {
@@ -54,6 +55,7 @@ class Effects : public ::testing::Test {
     State after;
     for (std::uint32_t i = 0; i < 32; ++i) after.registers[i] = device.peek(i);
     after.flags = device.flags();
+    for (std::uint32_t i = 0; i < after.memory.size(); ++i) after.memory[i] = device.peek(0x300 + i);
     return after;
   }
   std::vector<std::uint16_t> words_;
@@ -107,6 +109,7 @@ TEST_F(Effects, AreThoseThatAreTold) {
           ASSERT_EQ(of_first.registers[k], first.registers[k]) << std::hex << chosen[i] << " changed register " << k;
         }
       }
+      ASSERT_EQ(of_first.memory, of_second.memory) << std::hex << chosen[i];
       const unsigned set = flags_set_by(one);
       ASSERT_EQ(of_first.flags & set, of_second.flags & set) << std::hex << chosen[i];
       ASSERT_EQ(of_first.flags & ~set, first.flags & ~set) << std::hex << chosen[i] << " changed flags";

@@ -227,11 +227,11 @@ TEST(WaitingLoop, CrashesWhereItsCallsFindNoRoomOnTheStack) {
 // in each of its cycles from outside.
 TEST(WaitingLoop, HasItsFlagsRightAtItsHead) {
   Program p;
-  p.put(kFlag, 0).ticks(kMatchesEvery2048);
-  p.nops(3).load(20, kFlag).add({two(0x2000, 20, 20), 0xF001U | (0x80U - 7U) << 3U});  // and; breq, seven words back
+  p.ticks(kMatchesEveryTurnOver);
+  p.nops(4).add({two(0x1400, 10, 10), 0xF001U | (0x80U - 6U) << 3U});  // cp; breq, six words back
   p.add({0xCFFF});
   p.routine({0x94A8, 0x94B8, 0x9518});  // sen, sev, reti
-  agree_on(p.words(), 30'000, 3, 0.05, 10'000);
+  agree_on(p.words(), 60'000, 7, 0.05, 10'000);
 }
 
 // It is met with interrupts disabled and one waiting, and enables them itself.
