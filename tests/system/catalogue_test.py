@@ -4,7 +4,9 @@ usage: catalogue_test.py BUILD_FOLDER [unittest arguments]
 """
 import pathlib
 import re
+import subprocess
 import sys
+import tempfile
 import unittest
 
 from tree import PROJECT
@@ -46,6 +48,15 @@ class Catalogue(unittest.TestCase):
         tests = "".join(f.read_text(encoding="utf-8") for f in (PROJECT / "tests/acceptance").glob("*.cc"))
         for requirement in re.findall(r'^  id: "([A-Z0-9-]+)"', REQUIREMENTS, re.MULTILINE):
             self.assertIn(f'"{requirement}"', tests, f"{requirement} is judged nowhere")
+
+    def test_every_mutant_still_fits_the_firmware(self):
+        """ctest builds few of them, so that a change of the firmware would be seen by ci/mutants alone."""
+        patches = sorted(MUTANTS.glob("*.patch"))
+        with tempfile.TemporaryDirectory() as folder:
+            for patch in patches:
+                done = subprocess.run(["patch", "--dry-run", "--fuzz=0", "-p1", "-d", MUTANTS.parent, "-r", f"{folder}/rejected", "-i", patch],
+                                      capture_output=True, text=True, check=False)
+                self.assertEqual(done.returncode, 0, f"{patch.name}: {done.stdout}")
 
     def test_mutants_name_requirements_and_tests_that_exist(self):
         known = set(re.findall(r'^  id: "([A-Z0-9-]+)"', REQUIREMENTS, re.MULTILINE))
