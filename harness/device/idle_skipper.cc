@@ -147,13 +147,18 @@ IdleSkipper::Outcome IdleSkipper::probe(int index) {
   return Outcome::kBusy;
 }
 
+/// No event has fallen due, and no interrupt was taken since there were so many.
+bool IdleSkipper::alone_since(std::int64_t entries) const {
+  return avr_->state == cpu_Running && !core_.bitten() && core_.interrupts_entered() == entries &&
+         now_of(avr_) < quiet_until_;
+}
+
 IdleSkipper::Outcome IdleSkipper::run_plainly(Cycle until) {
   const std::int64_t entries = core_.interrupts_entered();
   bool alone = true;
   while (alone && now_of(avr_) < until) {
     core_.execute(until, true);
-    alone = !core_.crashed() && avr_->state == cpu_Running && core_.interrupts_entered() == entries &&
-            now_of(avr_) < quiet_until_;
+    alone = alone_since(entries);
   }
   return alone ? Outcome::kIdle : Outcome::kDisturbed;
 }
@@ -196,8 +201,10 @@ IdleSkipper::Outcome IdleSkipper::step(TurnRecord* record) {
   const Cycle after = now_of(avr_) - turn_began_;
   const std::int64_t entries = core_.interrupts_entered();
   core_.run_awake();
-  const bool alone = !core_.crashed() && avr_->state == cpu_Running && core_.interrupts_entered() == entries &&
-                     now_of(avr_) < quiet_until_;
+  const bool alone = alone_since(entries);
+  if (one.operation == Operation::kPetWatchdog) {
+    quiet_until_ = first_event(avr_, std::numeric_limits<Cycle>::max());  // its bite may be the next, or no longer is
+  }
   if (record != nullptr) {
     record->add(one, pc, after, avr_->pc);
   }

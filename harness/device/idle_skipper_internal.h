@@ -91,6 +91,7 @@ class IdleSkipper {
   [[nodiscard]] Cycle worked_cycles() const;
   [[nodiscard]] int suspect_at(std::uint32_t pc) const;
   [[nodiscard]] Outcome probe(int index);
+  [[nodiscard]] bool alone_since(std::int64_t entries) const;
   [[nodiscard]] Outcome run_plainly(Cycle until);
   [[nodiscard]] Outcome go_to(std::uint32_t head);
   [[nodiscard]] Outcome step(TurnRecord* record);

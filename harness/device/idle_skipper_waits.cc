@@ -134,7 +134,8 @@ bool IdleSkipper::pass_like(const TurnRecord& record, std::uint32_t head) {
   if (alike < 2) {
     return false;
   }
-  // All but the last are skipped. The simulator executes that one, and so leaves behind what a turn leaves behind.
+  // All but the last are skipped. That one is executed, and so leaves behind what a turn leaves behind.
+  quiet_until_ = until;  // a pet on the way here may have put off what came first then
   pass((alike - 1) * record.cycles);
   if (run_plainly(now_of(avr_) + record.cycles) != Outcome::kIdle || avr_->pc != head || !replay_.came_true()) {
     throw base::RunFault("a loop that waits did not take the turn that was worked out for it");

@@ -185,10 +185,6 @@ void SimulatorCore::fence(Cycle /*when*/) {
   fenced_ = false;
 }
 
-bool SimulatorCore::take_watchdog_bite() {
-  return avr_->run != usual_run_;
-}
-
 void SimulatorCore::pass_time(Cycle until) {
   avr_->cycle = static_cast<avr_cycle_count_t>(std::max(until, now()));
 }
@@ -217,7 +213,10 @@ void SimulatorCore::run(Cycle until) {
   until_ = until;
   appoint_anew<&SimulatorCore::fence>(avr_, until, this);
   fenced_ = true;
-  while (now() < until && !crashed() && avr_->run == usual_run_) {
+  if (asleep_ && avr_->state == cpu_Running) {
+    wake_up();  // by a pin that was moved meanwhile
+  }
+  while (now() < until && !crashed() && !bitten()) {
     if (avr_->state == cpu_Running && !stalled_) {
       if (skipper_ && skipper_->due(now())) {
         skipper_->look();
@@ -299,7 +298,7 @@ void SimulatorCore::settle() {
   if (avr_->state == cpu_Sleeping) {
     note_sleep();
   }
-  if (avr_->interrupt_state != 0 && avr_->run == usual_run_) {
+  if (avr_->interrupt_state != 0 && !bitten()) {
     enter_interrupts();
   }
 }

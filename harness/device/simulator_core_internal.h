@@ -59,7 +59,7 @@ class SimulatorCore {
 
   void raise(avr_int_vector_t& vector);
 
-  /// Executes until now() >= until, a crash, or a watchdog reset (see watchdog_bit()).
+  /// Executes until now() >= until, a crash, or a watchdog reset (see bitten()).
   void run(Cycle until);
   /// Executes one instruction, or as many as the simulator may by itself, and what falls due with them.
   void run_awake();
@@ -77,9 +77,8 @@ class SimulatorCore {
 
   /// Registers and peripherals to their reset values; appointments dropped; the cycle count goes on.
   void reset();
-  /// True once after run() stopped because the watchdog wants a reset; reset() then restarts it at its fastest
-  /// interval.
-  [[nodiscard]] bool take_watchdog_bite();
+  /// The watchdog wants a reset, for which run() stops; reset() then restarts it at its fastest interval.
+  [[nodiscard]] bool bitten() const { return avr_->run != usual_run_; }
   void set_stalled(bool stalled) { stalled_ = stalled; }
 
   [[nodiscard]] const std::string& crash_reason() const { return crash_reason_; }
@@ -110,6 +109,7 @@ class SimulatorCore {
   }
   [[nodiscard]] bool skips_too_far_at(avr_flashaddr_t pc) const;
   void run_asleep();
+  void wake_up();
   void pass_sleep();
   void allow_strides();
   void enter_interrupts();

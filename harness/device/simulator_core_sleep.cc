@@ -25,12 +25,15 @@ void SimulatorCore::run_asleep() {
     avr_cycle_timer_process(avr_);
   }
   slept_ += now() - began;
-  if (!asleep_ || avr_->state != cpu_Running) {
-    return;
+  if (asleep_ && avr_->state == cpu_Running) {
+    wake_up();
   }
+}
+
+void SimulatorCore::wake_up() {
   if (avr_->sreg[S_I] == 0) {
     avr_->state = cpu_Sleeping;  // with interrupts disabled nothing wakes it; only the watchdog's reset ends this
-  } else if (avr_->run == usual_run_ && !stalled_) {
+  } else if (!bitten() && !stalled_) {
     note_wake();
     enter_interrupts();
   }
@@ -44,7 +47,7 @@ void SimulatorCore::pass_sleep() {
     const avr_cycle_count_t next = first != nullptr ? std::min(first->when, until) : until;
     avr->cycle = std::max(avr->cycle, next);
     process_due_events(avr);
-  } while (avr->state == cpu_Sleeping && avr->cycle < until && avr->run == usual_run_);
+  } while (avr->state == cpu_Sleeping && avr->cycle < until && !bitten());
 }
 
 void SimulatorCore::raise(avr_int_vector_t& vector) {

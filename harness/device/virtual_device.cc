@@ -175,7 +175,7 @@ RunStatus VirtualDevice::Impl::run_until(Cycle until) {
       core.run(until);
       if (core.crashed()) {
         crashed();
-      } else if (core.take_watchdog_bite()) {
+      } else if (core.bitten()) {
         begin_reset(ResetCause::kWatchdog);
       }
     }

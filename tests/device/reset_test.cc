@@ -346,5 +346,41 @@ TEST(Interrupts, TakeTheirResponseTimeAwakeAndAsleep) {
   }
 }
 
+// INT0 in power-down; its pin moves while time stands still. The routine keeps what the instruction behind the sleep
+// makes of r20, and the main program then reads a timer, which stood still with the I/O clock.
+TEST(Sleep, IsLeftThroughTheRoutineByAPinThatMovesBetweenTwoRuns) {
+  const auto to = [](unsigned address) {
+    return std::vector<std::uint16_t>{0x940C, static_cast<std::uint16_t>(address)};
+  };
+  std::vector<std::uint16_t> words(64, 0);
+  const auto place = [&words](std::size_t at, const std::vector<std::uint16_t>& more) {
+    words.resize(std::max(words.size(), at + more.size()), 0);
+    std::copy(more.begin(), more.end(), words.begin() + static_cast<std::ptrdiff_t>(at));
+  };
+  place(0, to(100));
+  place(2, to(70));
+  place(70, {0x9340, 0x0301 /* sts 0x301, r20 */, 0x9518});
+  place(100, {0xE002, 0x9300, 0x0081,          // timer 1, clock over 8
+              0xE003, 0x9300, 0x0069,          // INT0 at the rising edge
+              0xE001, 0xBB0D,                  // enabled
+              0xE005, 0xBF03,                  // power-down
+              0xE545, 0x9478, 0x9588, 0xE041,  // ldi r20, 0x55; sei; sleep; ldi r20, 1
+              0x9160, 0x0084, 0x9360, 0x0302, 0x9160, 0x0085, 0x9360, 0x0303, 0xCFF7});
+  for (const bool skips : {true, false}) {
+    DeviceParams params;
+    params.startup_delay_s = 0;
+    params.skip_idle = skips;
+    Witness witness;
+    VirtualDevice device(params, words_image(words), witness);
+    device.set_pin_level(Pin{'D', 2}, false);
+    device.run_until(10'000);
+    device.set_pin_level(Pin{'D', 2}, true);
+    device.run_until(20'000);
+    EXPECT_EQ(device.peek(0x301), 0x55) << "the routine comes first";
+    const int count = device.peek(0x302) | device.peek(0x303) << 8;
+    EXPECT_NEAR(count, 10'000 / 8, 10) << "awake again, its clock runs";
+  }
+}
+
 }  // namespace
 }  // namespace dawnrig::device

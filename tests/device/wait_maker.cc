@@ -29,6 +29,8 @@ Words WaitMaker::make() {
   add({0x940C, static_cast<std::uint16_t>(begin)});
   far_jump_at(part_.match_vector, static_cast<unsigned>(words_.size()));
   routine();
+  far_jump_at(part_.name == "atmega2560" ? 24 : 12, static_cast<unsigned>(words_.size()));
+  add({0x9518});  // of the watchdog
   return words_;
 }
 
@@ -49,8 +51,9 @@ void WaitMaker::set_up() {
   }
   add({constant(0xE000, 20, byte()), one(0x9200, 20), kCells + pick(0, 15)});
   add({constant(0xE000, 30, (kScratch + 1U) & 0xFFU), constant(0xE000, 31, kScratch >> 8U)});
-  if (guarded_) {  // the watchdog, 16 ms
-    add({0x95A8, constant(0xE000, 16, 0x18), one(0x9200, 16), 0x60, constant(0xE000, 16, 0x08), one(0x9200, 16), 0x60});
+  if (guarded_) {  // the watchdog, 16 or 32 ms, which resets, or interrupts first, or only that
+    const unsigned how = (one_in(2) ? 0x08U : one_in(2) ? 0x48U : 0x40U) | pick(0, 1);
+    add({0x95A8, constant(0xE000, 16, 0x18), one(0x9200, 16), 0x60, constant(0xE000, 16, how), one(0x9200, 16), 0x60});
   }
   // A match of timer 0 every 2048 or 16384 cycles.
   add({constant(0xE000, 16, pick(2, 3)), cell(0xB800, 16, 0x25), constant(0xE000, 16, byte()), cell(0xB800, 16, kMatch),
@@ -68,7 +71,10 @@ void WaitMaker::wait() {
   for (unsigned left = pick(0, 9); left > 0; --left) {
     piece();
   }
-  if (guarded_) add({0x95A8});
+  if (guarded_) {
+    if (one_in(3)) add({one(one_in(2) ? 0xFC00U : 0xFE00U, one_in(2) ? 16 : pick(2, 9)) | pick(0, 7)});  // not always
+    add({0x95A8});
+  }
   const unsigned back = static_cast<unsigned>(head) - static_cast<unsigned>(words_.size() + 4);
   switch (pick(0, 4)) {
     case 0:

@@ -72,8 +72,10 @@ class Program {
 const std::vector<unsigned> kSetsTheFlag{constant(0xE000, 17, 1), one(0x9200, 17), kFlag, 0x9518};
 
 /// Both ways, at many instants.
-void agree_on(const Words& words, Cycle end, Cycle slice = 97, double least_idle_frac = 0.25, Cycle first = 0) {
+void agree_on(const Words& words, Cycle end, Cycle slice = 97, double least_idle_frac = 0.25, Cycle first = 0,
+              std::int64_t clock_hz = 16'000'000) {
   DeviceParams params;
+  params.clock_hz = clock_hz;
   params.startup_delay_s = 0;
   BothWays both(params, words_image(words));
   auto& [witness, other, ours, simulators] = both;
@@ -186,6 +188,31 @@ TEST(WaitingLoop, IsOverWithTheBiteOfTheWatchdog) {
     p.routine({constant(0xE000, 17, 1), one(0x9200, 17), kLeft, constant(0xE000, 17, 0), one(0x9200, 17), 0x6E,
                constant(0xE000, 18, 0xF8), constant(0xE000, 19, 1), 0x5021, 0x4030, 0xF7E9, 0x9518});
     agree_on(p.words(), 300'000, 300'000 - 1);
+  }
+}
+
+// The watchdog is petted in few turns only, so that its bite is moved while turns are looked at that do not pet it.
+TEST(WaitingLoop, MayPetTheWatchdogNowAndThen) {
+  for (unsigned shift = 0; shift < 400; ++shift) {
+    Program p;
+    p.watchdog_of_16_ms().set(16, 2).add({0xBD05}).nops(shift);
+    const std::size_t head = p.here();
+    p.add({0xB506 /* in r16, TCNT0 */, constant(0x3000, 16, 100), 0xF409 /* brne over */, 0x95A8}).jump_to(head);
+    agree_on(p.words(), 12'000, 11'999, 0.1, 0, 150'000);
+  }
+}
+
+// The watchdog's time is made shorter, and begins with the pet in front of a loop that never ends: it is over before
+// the loop has been looked at long enough.
+TEST(WaitingLoop, IsOverWithTheBiteThatAPetOnTheWayToItHasBroughtForward) {
+  for (unsigned shift = 0; shift < 120; ++shift) {
+    Program p;
+    p.put(0x60, 0x18).put(0x60, 0x0A).nops(shift);  // 64 ms
+    const std::size_t outer = p.here();
+    p.nops(8).add({0x95A8}).put(0x60, 0x18).store(0x60, 16).add({0x95A8});  // 16 ms
+    const std::size_t head = p.here();
+    p.nops(7).jump_to(head).nops(30).jump_to(outer);
+    agree_on(p.words(), 20'000, 19'999, 0.01, 0, 16'000);
   }
 }
 
