@@ -18,7 +18,7 @@ constexpr double kFlatAcrossV = 3e-4;
 constexpr double kTurnsKept = 100.0;
 // What half a step and its end say of a knee may look like a parabola by chance, without a twist that would tell. A
 // bend that moves an end by more than so many tolerances is not taken to be right to one.
-constexpr double kMostBent = 100.0;
+constexpr double kMostBent = 12.0;
 // Of products of two excursions, means below it are left out: less than a tenth of a microjoule in a day.
 constexpr double kUnseenW = 1e-12;
 constexpr double kQuietInputV = 1e-3;  // further than that there is no need to try
