@@ -26,7 +26,10 @@ void IdleSkipper::arrive() {
   wait.met_at = now_of(avr_);
   pets_watchdog_ = wait.pets_watchdog;
   quiet_until_ = next_event(wait.first_petted_after);
-  if (quiet_until_ - 1 - now_of(avr_) < wait.cycles) {
+  // Nor may the watchdog bite between two turns: an interrupt may have made its time shorter since.
+  const bool bites =
+      bite_put_off(wait.first_petted_after) != nullptr && static_cast<Cycle>(watchdog_->cycle_count) <= wait.cycles;
+  if (bites || quiet_until_ - 1 - now_of(avr_) < wait.cycles) {
     return;
   }
   if (pass_as_before(wait) || pass_by_replay(wait)) {

@@ -216,6 +216,17 @@ TEST(WaitingLoop, IsOverWithTheBiteThatAPetOnTheWayToItHasBroughtForward) {
   }
 }
 
+// An interrupt makes the watchdog's time shorter than a turn of the loop that pets it.
+TEST(WaitingLoop, IsBittenWhereItsTurnsLastLongerThanTheWatchdog) {
+  Program p;
+  p.put(kFlag, 0).put(0x60, 0x18).put(0x60, 0x0C).ticks(kMatchesEvery2048);  // 250 ms, 4000 cycles
+  const std::size_t head = p.here();
+  p.add({0x95A8}).nops(300).load(20, kFlag).back_to(head);
+  p.routine({constant(0xE000, 18, 0x18), constant(0xE000, 19, 0x08), one(0x9200, 18), 0x60, one(0x9200, 19), 0x60,
+             0x9518});  // 16 ms, 256 cycles
+  agree_on(p.words(), 30'000, 29'999, 0.1, 0, 16'000);
+}
+
 // A flag of the SPI is cleared by a read of its register and a transfer behind that. Who looks whether a loop would go
 // on must not read what the loop will not.
 TEST(WaitingLoop, ReadsNothingThatTheProgramDoesNotRead) {
