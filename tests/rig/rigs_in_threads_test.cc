@@ -17,7 +17,7 @@ TEST(Threads, RunIndependentRigsWithTheResultsOfEachAlone) {
       setups.back().seed = 12;
     }
   }
-  ASSERT_EQ(setups.size(), 8U);
+  ASSERT_GE(setups.size(), 8U) << "every firmware twice";
   const Nanos duration = 2s;
   std::vector<std::string> alone;
   alone.reserve(setups.size());
