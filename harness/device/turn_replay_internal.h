@@ -1,7 +1,7 @@
 // Proves of a recorded turn of a loop that the turns to come will be like it although each reads a running counter:
 // replays it for sixteen of them at once, each with the counts that it will read. Nothing is changed by that; how the
-// turns leave the processor is for the simulator to say. Room: harness/device, internal: included by .cc files of this
-// room only.
+// turns leave the processor shows when the last of them is executed.
+// Room: harness/device, internal: included by .cc files of this room only.
 #pragma once
 
 #include <array>
