@@ -4,7 +4,6 @@
 
 #include <array>
 #include <cstddef>
-#include <vector>
 
 #include "plant/pin_ways.h"
 #include "plant/transition.h"
@@ -87,7 +86,7 @@ class Remainder {
   // what has moved at the end, and pins at the nodes, all pins without what fades; and what fades. Net charge and what
   // has moved are rates over the time since the transition: a slope in the length would know nothing of their slopes in
   // the other columns.
-  std::vector<Figure> rows_;
+  AsFound<Figure> rows_;
 };
 
 /// Where the nodes are in the remainder: those of Lobatto.

@@ -6,8 +6,8 @@
 #include <array>
 #include <cstddef>
 #include <cstdint>
-#include <vector>
 
+#include "plant/as_found.h"
 #include "plant/circuit_system.h"
 
 namespace dawnrig::plant {
@@ -119,9 +119,9 @@ class Transition {
   std::size_t turn_count_{0};
   // For each step what it shows and then what finish() moves, the edge and the mean: figures in the middle of the cell,
   // their slopes in every column, and in pins.
-  std::vector<Figure> blocks_;
-  std::vector<Charged> charged_;   // of the same blocks, column by column
-  std::vector<Figure> turn_rows_;  // likewise, of the figures at turns
+  AsFound<Figure> blocks_;
+  AsFound<Charged> charged_;   // of the same blocks, column by column
+  AsFound<Figure> turn_rows_;  // likewise, of the figures at turns
 };
 
 }  // namespace dawnrig::plant

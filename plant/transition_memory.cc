@@ -49,7 +49,7 @@ TransitionMemory::TransitionMemory(const CircuitParams& checked)
     entry.transition.pins_ = checked.sense.size();
   }
   for (KnownRemainder& known : remainders_) known.remainder.make_room(blocks + 1);
-  for (std::vector<double>* out : {&middle_out_, &more_out_, &less_out_, &bend_}) {
+  for (std::vector<Figure>* out : {&middle_out_, &more_out_, &less_out_, &bend_}) {
     out->resize(kEdgeAt + Transition::kOfStep);
   }
   static_assert(Remainder::kWide <= kEdgeAt);
@@ -201,7 +201,7 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
   }
   if (!run(system, inverse_tolerance, t, t.middle_, middle_out_)) return false;
   std::fill(bend_.begin(), bend_.end(), 0.0);
-  std::fill(t.blocks_.begin(), t.blocks_.end(), 0.0);
+  std::fill_n(t.blocks_.data(), t.beside_at(2), 0.0);
   for (std::size_t i = 0; i < t.steps_; ++i) {
     const double* const figures = middle_out_.data() + i * kOfBoth;
     std::copy_n(figures, Transition::kOfStep, t.blocks_.data() + t.block_at(i));
@@ -226,6 +226,7 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
     }
     differentiate(t, c, width);
   }
+  std::fill(t.charged_.begin(), t.charged_.end(), Transition::Charged{});
   for (std::size_t i = 0; i < t.steps_; ++i) {
     for (std::size_t c = 0; c <= t.columns_; ++c) {
       const double* const row = t.blocks_.data() + t.block_at(i) + c * Transition::kOfStep;
