@@ -151,28 +151,30 @@ bool keeps_pointer(std::span<const Instruction> code) {
   return std::none_of(code.begin(), code.end(), [](const Instruction& one) { return (one.d & 0x1EU) == one.pointer; });
 }
 
-template <bool kLoads, unsigned kCount, bool kDown>
-BlockHandler row(std::span<const Instruction> code, const BlockCpu& cpu) {
-  if (code.size() < kCount || !in_a_row(code, kCount, kDown ? -1 : 1)) {
-    return nullptr;
+bool is_a_row(std::span<const Instruction> code, const BlockCpu& cpu, unsigned count, bool down) {
+  if (code.size() < count || !in_a_row(code, count, down ? -1 : 1)) {
+    return false;
   }
-  const auto all = code.first(kCount);
+  const auto all = code.first(count);
+  const bool loads = code[0].operation == Op::kLoad || code[0].operation == Op::kLoadByPointer;
   if (code[0].pointer != 0) {
-    return !kLoads || keeps_pointer(all) ? row_by_pointer<kLoads, kCount, kDown> : nullptr;
+    return !loads || keeps_pointer(all);
   }
-  const bool plain = std::all_of(all.begin(), all.end(), [&cpu](const Instruction& one) {
-    return one.bytes == 4 && cell_at(cpu, one.k, kLoads) == Cell::kPlain;
+  return std::all_of(all.begin(), all.end(), [&cpu, loads](const Instruction& one) {
+    return one.bytes == 4 && cell_at(cpu, one.k, loads) == Cell::kPlain;
   });
-  return plain ? direct_row<kLoads, kCount, kDown> : nullptr;
+}
+
+template <bool kLoads, unsigned kCount>
+BlockHandler row(const Instruction& first, bool down) {
+  if (first.pointer != 0) {
+    return down ? row_by_pointer<kLoads, kCount, true> : row_by_pointer<kLoads, kCount, false>;
+  }
+  return down ? direct_row<kLoads, kCount, true> : direct_row<kLoads, kCount, false>;
 }
 template <bool kLoads>
-BlockHandler longest_row(std::span<const Instruction> code, const BlockCpu& cpu) {
-  for (const auto& rows : {row<kLoads, 4, false>, row<kLoads, 4, true>, row<kLoads, 2, false>, row<kLoads, 2, true>}) {
-    if (BlockHandler handler = rows(code, cpu); handler != nullptr) {
-      return handler;
-    }
-  }
-  return nullptr;
+BlockHandler row(const Instruction& first, const MemoryRow& found) {
+  return found.count == 4 ? row<kLoads, 4>(first, found.down) : row<kLoads, 2>(first, found.down);
 }
 
 void move_eight_turned(std::uint8_t* to, const std::uint8_t* from) {
@@ -301,17 +303,30 @@ BlockPart at_address(const Instruction& one, const BlockCpu& cpu) {
 
 }  // namespace
 
-BlockHandler block_memory_row(std::span<const Instruction> code, const BlockCpu& cpu) {
-  switch (code[0].operation) {
-    case Op::kLoad:
-    case Op::kLoadByPointer:
-      return longest_row<true>(code, cpu);
-    case Op::kStore:
-    case Op::kStoreByPointer:
-      return longest_row<false>(code, cpu);
-    default:
-      return nullptr;
+bool is_plain_cell(const BlockCpu& cpu, std::uint32_t address, bool loads) {
+  return cell_at(cpu, address, loads) == Cell::kPlain;
+}
+
+MemoryRow memory_row(std::span<const Instruction> code, const BlockCpu& cpu) {
+  for (const MemoryRow& one : {MemoryRow{4, false}, {4, true}, {2, false}, {2, true}}) {
+    if (is_a_row(code, cpu, one.count, one.down)) {
+      return one;
+    }
   }
+  return {};
+}
+
+BlockHandler block_memory_row(std::span<const Instruction> code, const BlockCpu& cpu) {
+  const Op operation = code[0].operation;
+  const bool loads = operation == Op::kLoad || operation == Op::kLoadByPointer;
+  if (!loads && operation != Op::kStore && operation != Op::kStoreByPointer) {
+    return nullptr;
+  }
+  const MemoryRow found = memory_row(code, cpu);
+  if (found.count == 1) {
+    return nullptr;
+  }
+  return loads ? row<true>(code[0], found) : row<false>(code[0], found);
 }
 
 BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockOp& op) {

@@ -38,13 +38,14 @@ inline void put_signs(std::uint8_t* flag, unsigned index) {
   std::memcpy(flag + S_Z, kSigns[index].data(), kSigns[index].size());
 }
 
+constexpr std::uint64_t kPacks = 0x0102040810204080U;
 /// The flags as the status register has them. Byte i of the eight is 0 or 1; the product has it in bit i of its highest
 /// byte, and carries nothing into that.
 inline unsigned packed_flags(const std::uint8_t* flag) {
   static_assert(std::endian::native == std::endian::little);
   std::uint64_t flags = 0;
   std::memcpy(&flags, flag, sizeof flags);
-  return static_cast<unsigned>(flags * 0x0102040810204080U >> 56U);
+  return static_cast<unsigned>(flags * kPacks >> 56U);
 }
 
 constexpr std::array<std::array<std::uint8_t, 8>, 256> all_unpacked() {

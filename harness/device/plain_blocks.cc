@@ -3,34 +3,36 @@
 #include <algorithm>
 #include <cstring>
 
+#include "harness/device/native_run_internal.h"
+
 namespace dawnrig::device {
 namespace {
-
-constexpr std::uint8_t kLongestRun = 64;  // the longer, the more often one does not fit in before an event
 
 const BlockOp* leave(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
   return cpu.leave(op);
 }
 
-// The run before ends here, and the next one begins.
-const BlockOp* cut(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  return go_to(data, op, cpu);
+const BlockOp* warm_up(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  if (op->heat + 1 < cpu.translate_after) {
+    const_cast<BlockOp*>(op)->heat = static_cast<std::uint16_t>(op->heat + 1);
+    return cpu.owner->plain(op)(data, op, cpu);
+  }
+  op = cpu.owner->translate(op);
+  return op->begin(data, op, cpu);
 }
 
-bool is_skip(const Instruction& one) {
-  return one.operation == Operation::kSkipIfEqual || one.operation == Operation::kSkipIfBitClear ||
-         one.operation == Operation::kSkipIfBitSet;
-}
-bool is_branch(const Instruction& one) {
-  return one.operation == Operation::kBranchIfSet || one.operation == Operation::kBranchIfClear;
-}
 bool goes_to_k(const Instruction& one) {
   return is_branch(one) || one.operation == Operation::kJump || one.operation == Operation::kCall;
 }
 
 }  // namespace
 
-PlainBlocks::PlainBlocks(avr_t* avr) {
+const BlockOp* cut(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  return go_to(data, op, cpu);
+}
+
+PlainBlocks::PlainBlocks(avr_t* avr, std::uint16_t translate_after) {
+  cpu_.translate_after = translate_after;
   cpu_.avr = avr;
   cpu_.words = (avr->flashend + 1U) / 2U;
   cpu_.ram_start = avr->ioend + 1U;
@@ -41,7 +43,10 @@ PlainBlocks::PlainBlocks(avr_t* avr) {
   nothing.needs = kAllFlags;
   ops_.assign(cpu_.words + 2U, nothing);  // a skip near the end of program memory may lead behind it
   cpu_.first = ops_.data();
+  cpu_.owner = this;
 }
+
+PlainBlocks::~PlainBlocks() = default;
 
 // From the end on: what an instruction is to a run depends on those behind it.
 void PlainBlocks::take(const std::vector<Instruction>& code) {
@@ -55,6 +60,44 @@ void PlainBlocks::take(const std::vector<Instruction>& code) {
       op.k = static_cast<std::uint16_t>(op.rest - 2 - op.target()->rest);
     }
   }
+  code_ = &code;
+  native_.reset();
+  plain_.assign(ops_.size(), leave);
+  for (std::size_t at = 0; at < code.size(); ++at) {
+    plain_[at] = ops_[at].begin;
+    ops_[at].begin = ops_[at].length != 0 && cpu_.translate_after != 0 ? warm_up : plain_[at];
+  }
+}
+
+// A run is left for an instruction that is not for machine instructions, and goes on behind it: there are as many
+// pieces as that happens. Whoever only comes by may use them, too.
+const BlockOp* PlainBlocks::translate(const BlockOp* op) {
+  const auto at = static_cast<std::size_t>(op - cpu_.first);
+  BlockOp& hot = ops_[at];
+  hot.begin = plain_[at];
+  if (joins(hot) && hot.go != hot.begin) {
+    hot.begin = hot.go;  // on the way of another
+    return op;
+  }
+  if (native_ == nullptr) {
+    native_ = std::make_unique<NativeRuns>();
+  }
+  const RunSource from{ops_, *code_, cpu_};
+  for (std::optional<std::size_t> piece = at; piece;) {
+    BlockOp& first = ops_[*piece];
+    const NativeTrace trace = native_trace(from, *piece);
+    BlockHandler handler = native_->translated(from, trace, plain_);
+    if (handler != nullptr) {
+      ++translated_;
+      first.go = joins(first) ? handler : first.go;
+      first.begin = *piece == at || first.begin == warm_up ? handler : first.begin;
+    }
+    piece = trace.behind;
+    if (piece && ops_[*piece].go != plain_[*piece]) {
+      break;  // is translated, or begins another run
+    }
+  }
+  return op;
 }
 
 // Whoever stops there may look at any flag.
@@ -94,7 +137,7 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
   // A run goes on at the target of a jump, if that is further on and so known already.
   const bool jumps = one.operation == Operation::kJump || one.operation == Operation::kCall;
   const BlockOp& next = ops_[jumps && target > at ? target : behind];
-  const bool goes_on = next.go == next.begin && (!jumps || target > at);
+  const bool goes_on = joins(next) && (!jumps || target > at);
   op.k = static_cast<std::uint16_t>(one.operation == Operation::kCall ? behind : one.k);
   constexpr auto kSize = static_cast<std::int32_t>(sizeof(BlockOp));
   op.jump = goes_to_k(one) ? (static_cast<std::int32_t>(target) - static_cast<std::int32_t>(at)) * kSize : 0;
@@ -107,7 +150,7 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
     op.count = static_cast<std::uint8_t>(next.count + 1U);
   }
   std::array<Instruction, kMostAsOne> along;
-  const std::span<const Instruction> here(along.data(), linked(at, code, along));
+  const std::span<const Instruction> here(along.data(), surely_behind(ops_, code, at, along));
   BlockPart part = arithmetic(at, here, code);
   part = part.handler != nullptr ? part : memory(at, here);
   part = part.handler != nullptr ? part : block_flow(one, cpu_, jumps && target > at);
@@ -130,19 +173,13 @@ void PlainBlocks::place(std::size_t at, const std::vector<Instruction>& code) {
   }
 }
 
-// Whether a run that comes by there goes on with it.
-bool PlainBlocks::follows(std::size_t at) const {
-  return ops_[at].go == ops_[at].begin && ops_[at].length != 0;
-}
-
-// The instruction there and those that surely follow it, if it does not jump.
-std::size_t PlainBlocks::linked(std::size_t at, const std::vector<Instruction>& code,
-                                std::array<Instruction, kMostAsOne>& along) const {
+std::size_t surely_behind(std::span<const BlockOp> ops, const std::vector<Instruction>& code, std::size_t at,
+                          std::array<Instruction, kMostAsOne>& along) {
   std::size_t count = 0;
   do {
     along[count++] = code[at];
     at += code[at].bytes / 2U;
-  } while (count < along.size() && follows(at));
+  } while (count < along.size() && joins(ops[at]) && ops[at].length != 0);
   return count;
 }
 
@@ -162,7 +199,7 @@ BlockPart PlainBlocks::arithmetic(std::size_t at, std::span<const Instruction> h
   const std::size_t behind = row == 1 ? at + one.bytes / 2U : at + row;
   BlockPart part = block_arithmetic(one, row, ops_[behind].needs);
   BlockHandler with_branch = nullptr;
-  if (follows(behind)) {
+  if (joins(ops_[behind]) && ops_[behind].length != 0) {
     with_branch = bytes > 1 ? block_chain_and_branch(here.first(bytes), code[behind])
                             : block_arithmetic_and_branch(one, row, code[behind]);
   }

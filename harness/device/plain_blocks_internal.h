@@ -5,6 +5,7 @@
 
 #include <array>
 #include <cstdint>
+#include <memory>
 #include <span>
 #include <vector>
 
@@ -16,10 +17,12 @@ namespace dawnrig::device {
 struct BlockOp;
 struct BlockCpu;
 struct BlockPart;
+class NativeRuns;
 
-constexpr unsigned kMostAlike = 16;  ///< pushes, or pops, that one handler executes
-constexpr unsigned kMostInARow = 4;  ///< additions with carry and the like
-constexpr unsigned kMostAsOne = 5;   ///< of any kind
+constexpr unsigned kMostAlike = 16;       ///< pushes, or pops, that one handler executes
+constexpr unsigned kMostInARow = 4;       ///< additions with carry and the like
+constexpr unsigned kMostAsOne = 5;        ///< of any kind
+constexpr std::uint8_t kLongestRun = 64;  ///< the longer, the more often one does not fit in before an event
 
 /// Executes one instruction and those behind it up to the end of their run. Returns where to go on; nullptr: a run ends
 /// before `cpu.stopped_at`, and everything is as before that instruction.
@@ -40,11 +43,21 @@ struct BlockOp {
   std::uint8_t count{1};   ///< how many with the same operation stand in a row from here; how many words a skip skips
   std::uint8_t needs{0};   ///< flags that must be right before it
   std::uint8_t length{0};  ///< instructions from here to the end of the run; none: it is not for here
+  std::uint16_t heat{0};   ///< how often a run began here, until it is translated
 
   [[nodiscard]] const BlockOp* target() const {
     return reinterpret_cast<const BlockOp*>(reinterpret_cast<const std::uint8_t*>(this) + jump);
   }
 };
+
+class PlainBlocks;
+
+/// For the instruction before: the run ends here, and the next one begins.
+const BlockOp* cut(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu);
+/// Whether a run that comes by goes on with it.
+[[nodiscard]] inline bool joins(const BlockOp& op) {
+  return op.go != cut;
+}
 
 /// The processor while runs are executed: its registers and memory stay where they are, all else is here.
 struct BlockCpu {
@@ -61,6 +74,9 @@ struct BlockCpu {
   Cycle until{0};                ///< that or earlier: how far runs may follow one another
   Cycle limit{0};
   const BlockOp* stopped_at{nullptr};
+  PlainBlocks* owner{nullptr};
+  std::uint16_t translate_after{0};                              ///< beginnings of a run
+  std::array<std::array<std::uint32_t, 3>, kLongestRun> kept{};  ///< what flags follow from: see NativeStep
 
   /// Ends a run before the instruction at hand.
   const BlockOp* leave(const BlockOp* op) {
@@ -85,9 +101,11 @@ struct BlockCpu {
 /// instruction that is not plain or turns out not to be, is left to PlainRunner. Held to the simulator with it.
 class PlainBlocks {
  public:
-  explicit PlainBlocks(avr_t* avr);
+  /// `translate_after`: see DeviceParams.
+  PlainBlocks(avr_t* avr, std::uint16_t translate_after);
+  ~PlainBlocks();
 
-  /// `code`: what stands at each word of program memory.
+  /// `code`: what stands at each word of program memory; stays there.
   void take(const std::vector<Instruction>& code);
   /// Executes whole runs from the program counter on that end by `limit` and by the next event. Returns whether one of
   /// them was reached, an interrupt is about to be served, or the processor no longer runs; if not, the instruction at
@@ -99,6 +117,14 @@ class PlainBlocks {
   /// Whether that is why run() gets no further.
   [[nodiscard]] bool stops_at(std::uint32_t pc) const;
   /// Whether run() would get any further, with nothing to happen before `event`.
+  /// A run has begun at this instruction as often as makes it worth while to make machine instructions of it. Returns
+  /// it.
+  const BlockOp* translate(const BlockOp* op);
+  [[nodiscard]] std::int64_t translated() const { return translated_; }
+  /// What executes it as long as nobody does.
+  [[nodiscard]] BlockHandler plain(const BlockOp* op) const {
+    return plain_[static_cast<std::size_t>(op - cpu_.first)];
+  }
   [[nodiscard]] bool have_time(Cycle event) const {
     const avr_t* const avr = cpu_.avr;
     const BlockOp* const op = avr->pc / 2U < cpu_.words ? cpu_.first + avr->pc / 2U : nullptr;
@@ -107,9 +133,6 @@ class PlainBlocks {
 
  private:
   void place(std::size_t at, const std::vector<Instruction>& code);
-  [[nodiscard]] bool follows(std::size_t at) const;
-  [[nodiscard]] std::size_t linked(std::size_t at, const std::vector<Instruction>& code,
-                                   std::array<Instruction, kMostAsOne>& along) const;
   [[nodiscard]] BlockPart memory(std::size_t at, std::span<const Instruction> here) const;
   [[nodiscard]] BlockPart arithmetic(std::size_t at, std::span<const Instruction> here,
                                      const std::vector<Instruction>& code) const;
@@ -122,6 +145,10 @@ class PlainBlocks {
 
   BlockCpu cpu_;
   std::vector<BlockOp> ops_;
+  std::vector<BlockHandler> plain_;                // for each
+  const std::vector<Instruction>* code_{nullptr};  // likewise
+  std::int64_t translated_{0};
+  std::unique_ptr<NativeRuns> native_;  // none before a run is worth it
   std::vector<Stop> stops_;
 };
 
@@ -173,6 +200,17 @@ static_assert(R_SPH == R_SPL + 1, "the stack pointer is a word");
 /// jumps of them.
 constexpr Cycle kLongestWay = 2048;
 
+[[nodiscard]] inline bool is_skip(const Instruction& one) {
+  return one.operation == Operation::kSkipIfEqual || one.operation == Operation::kSkipIfBitClear ||
+         one.operation == Operation::kSkipIfBitSet;
+}
+[[nodiscard]] inline bool is_branch(const Instruction& one) {
+  return one.operation == Operation::kBranchIfSet || one.operation == Operation::kBranchIfClear;
+}
+/// Those from there on of which each surely follows the one before, if it does not jump. Returns how many.
+std::size_t surely_behind(std::span<const BlockOp> ops, const std::vector<Instruction>& code, std::size_t at,
+                          std::array<Instruction, kMostAsOne>& along);
+
 /// What an instruction is to a run.
 struct BlockPart {
   enum class Kind : std::uint8_t {
@@ -198,6 +236,14 @@ struct BlockPart {
 /// Those instructions and no others; as above.
 [[nodiscard]] BlockHandler block_chain(std::span<const Instruction> code, unsigned live);
 [[nodiscard]] BlockHandler block_chain_and_branch(std::span<const Instruction> code, const Instruction& branch);
+/// Loads or stores that lie one behind another in memory and in registers, from the first on; taken up, or down.
+struct MemoryRow {
+  unsigned count{1};
+  bool down{false};
+};
+[[nodiscard]] MemoryRow memory_row(std::span<const Instruction> code, const BlockCpu& cpu);
+/// Memory, or a register that nobody owns.
+[[nodiscard]] bool is_plain_cell(const BlockCpu& cpu, std::uint32_t address, bool loads);
 /// The first two or four as one, if there is a form for that; nullptr: there is not.
 [[nodiscard]] BlockHandler block_memory_row(std::span<const Instruction> code, const BlockCpu& cpu);
 /// The first of them as one: the beginning or end of an interrupt routine. nullptr: they are neither.

@@ -12,9 +12,9 @@ int not_plain(PlainRunner::Processor& /*cpu*/, const Instruction& /*one*/) {
 
 }  // namespace
 
-PlainRunner::PlainRunner(avr_t* avr)
+PlainRunner::PlainRunner(avr_t* avr, std::uint16_t translate_after)
     : cpu_{avr->data, avr->sreg, avr, avr->ioend + 1U, avr->flashend + 1U, nullptr, 0},
-      blocks_(avr),
+      blocks_(avr, translate_after),
       code_(cpu_.flash_bytes / 2, not_plain),
       taken_apart_(cpu_.flash_bytes / 2),
       words_(cpu_.flash_bytes / 2, 1) {

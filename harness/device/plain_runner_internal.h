@@ -22,7 +22,8 @@ namespace dawnrig::device {
 /// tests/rig/skipping_test.cc.
 class PlainRunner {
  public:
-  explicit PlainRunner(avr_t* avr);
+  /// `translate_after`: see DeviceParams.
+  PlainRunner(avr_t* avr, std::uint16_t translate_after);
 
   enum class Outcome : std::uint8_t {
     kToSettle,  ///< `limit` or an event was reached, or the last instruction asks for events and interrupts to be
@@ -39,6 +40,7 @@ class PlainRunner {
   void let_pass(std::uint32_t pc) { blocks_.let_pass(pc); }
   /// Every peripheral has taken its registers. Has to be called before the first run, and when that may have changed.
   void registers_taken();
+  [[nodiscard]] std::int64_t translated_runs() const { return blocks_.translated(); }
   /// Program memory has been written to.
   void start_over();
 

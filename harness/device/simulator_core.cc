@@ -62,7 +62,8 @@ void free_cell_lines(avr_t* avr) {
 
 }  // namespace
 
-SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image, bool skip_idle)
+SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image,
+                             const Shortcuts& shortcuts)
     : program_bytes_(image.flash.size()) {
   const LogScope scope(this);
   avr_ = avr_make_mcu_by_name(part.c_str());
@@ -95,9 +96,9 @@ SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, con
   // anew at each reset; hence silenced above.)
   free_cell_lines(avr_);
   own_write<&SimulatorCore::watch_stack>(avr_, R_SPH, this);
-  if (skip_idle) {
+  if (shortcuts.skip_idle) {
     skipper_ = std::make_unique<IdleSkipper>(*this);
-    runner_ = std::make_unique<PlainRunner>(avr_);
+    runner_ = std::make_unique<PlainRunner>(avr_, shortcuts.translate_after);
   }
 }
 

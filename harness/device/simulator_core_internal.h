@@ -43,8 +43,12 @@ class Peripheral {
 class SimulatorCore {
  public:
   /// Throws base::BadInput if the simulator does not know the part or the image does not fit it.
-  /// `skip_idle`: see DeviceParams.
-  SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image, bool skip_idle);
+  /// See DeviceParams.
+  struct Shortcuts {
+    bool skip_idle;
+    std::uint16_t translate_after;
+  };
+  SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image, const Shortcuts& shortcuts);
   ~SimulatorCore();
   SimulatorCore(const SimulatorCore&) = delete;
   SimulatorCore& operator=(const SimulatorCore&) = delete;
@@ -69,6 +73,7 @@ class SimulatorCore {
   void stop_at(std::uint32_t pc) { runner_->stop_at(pc); }
   void let_pass(std::uint32_t pc) { runner_->let_pass(pc); }
   [[nodiscard]] std::int64_t interrupts_entered() const { return interrupts_entered_; }
+  [[nodiscard]] std::int64_t translated_runs() const { return runner_ ? runner_->translated_runs() : 0; }
   [[nodiscard]] std::size_t program_bytes() const { return program_bytes_; }
   /// Cycles that passed without an instruction: asleep, or skipped in a loop that idles.
   [[nodiscard]] Cycle idle_cycles() const { return slept_ + (skipper_ ? skipper_->skipped() : 0); }

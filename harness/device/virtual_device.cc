@@ -65,7 +65,7 @@ struct VirtualDevice::Impl {
       : params(given),
         image(firmware),
         surroundings(world),
-        core(given.part, given.clock_hz, firmware, given.skip_idle),
+        core(given.part, given.clock_hz, firmware, {given.skip_idle, given.translate_after}),
         pins(core, world, given.watched),
         timers(timers_of(core, pins, clocks)),
         prescalers(core, clocks, pointers(timers)),
@@ -265,6 +265,10 @@ std::int64_t VirtualDevice::eeprom_writes() const {
 const std::vector<std::int64_t>& VirtualDevice::eeprom_cell_writes() const {
   return impl_->eeprom.cell_writes();
 }
+std::int64_t VirtualDevice::translated_runs() const {
+  return impl_->core.translated_runs();
+}
+
 Cycle VirtualDevice::idle_cycles() const {
   return impl_->core.idle_cycles();
 }

@@ -53,6 +53,9 @@ struct DeviceParams {
   /// most instructions are executed by this room. Changes nothing but the time a run takes; without it the
   /// packaged simulator executes every instruction, and every cycle of sleep is gone through.
   bool skip_idle{true};
+  /// How often a run of instructions begins before instructions of this machine are made of it, which costs as much as
+  /// some hundred of its beginnings; 0: they never are. Changes nothing but the time, either.
+  std::uint16_t translate_after{500};
 };
 
 enum class RunStatus : std::uint8_t {
@@ -104,6 +107,8 @@ class VirtualDevice {
   [[nodiscard]] Cycle next_timed_edge() const;
   [[nodiscard]] std::int64_t eeprom_writes() const;
   [[nodiscard]] const std::vector<std::int64_t>& eeprom_cell_writes() const;
+  /// Of which instructions of this machine were made, in all.
+  [[nodiscard]] std::int64_t translated_runs() const;
   [[nodiscard]] Cycle idle_cycles() const;  ///< that passed without an instruction: slept, or skipped
 
  private:

@@ -106,6 +106,7 @@ TEST(CountingLoops, AreSkippedExactlyWhateverTheyCompute) {
     const Image image = words_image(LoopMaker(seed).make());
     DeviceParams params;
     params.startup_delay_s = 0;
+    params.translate_after = translation_of(seed);
     BothWays both(params, image);
     auto& [witness, other, skipping, executing] = both;
     std::mt19937 draw(seed);

@@ -110,6 +110,12 @@ inline Image words_image(const std::vector<std::uint16_t>& words) {
   return image;
 }
 
+/// For tests over many programs: runs of instructions are translated at once, never, or after a while.
+inline std::uint16_t translation_of(unsigned seed) {
+  constexpr std::uint16_t kAfter[] = {0, 1, 30};
+  return kAfter[seed % 3];
+}
+
 /// One image in two devices: with all that is done without the simulator, and left to it instruction by instruction.
 struct BothWays {
   BothWays(DeviceParams params, const Image& image)

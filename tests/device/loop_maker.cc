@@ -139,6 +139,19 @@ void LoopMaker::number() {
   }
 }
 
+// A byte made a word, and read as one at once; sometimes by other halves than were put together.
+void LoopMaker::widened() {
+  const unsigned d = 2 * pick(8, 14);
+  add({two(0x2C00, d, pick(0, 31))});  // mov
+  constant(0xE000, d + (one_in(8) ? 0 : 1), one_in(2) ? 0 : byte());
+  if (one_in(3)) {
+    constant(0xE000, d, byte());
+  }
+  const unsigned from = one_in(6) ? d + 1 : d;
+  add({static_cast<std::uint16_t>(0x0100U | pick(0, 7) << 4U | from / 2)});  // movw
+  add({two(0x0C00, pick(0, 15), from), two(0x1C00, pick(0, 15), from + 1)});
+}
+
 // Bytes of a number from or to memory, up or down, by their addresses or by a pointer with a displacement; some of them
 // where memory begins or ends.
 void LoopMaker::bytes_in_a_row() {
@@ -306,7 +319,7 @@ void LoopMaker::registers() {
 }
 
 void LoopMaker::piece() {
-  switch (pick(0, 19)) {
+  switch (pick(0, 20)) {
     case 0:
     case 1:
       chain();
@@ -340,6 +353,9 @@ void LoopMaker::piece() {
     case 12:
     case 13:
       number();
+      break;
+    case 20:
+      widened();
       break;
     case 14:
     case 15:

@@ -50,6 +50,7 @@ class LoopMaker {
   void arithmetic();
   void chain();
   void number();
+  void widened();
   void bytes_in_a_row();
   void branch();
   void skip();

@@ -22,6 +22,7 @@ TEST_P(PlainBlocks, LeaveTheProcessorAsOneInstructionAfterAnotherWould) {
     DeviceParams params;
     params.part = GetParam().name;
     params.startup_delay_s = 0;
+    params.translate_after = translation_of(seed);
     params.watched = {Pin{'D', 6}, Pin{'B', 7}};
     BothWays both(params, image);
     auto& [witness, other, ours, simulators] = both;
@@ -58,7 +59,8 @@ TEST_P(PlainBlocks, LeaveTheProcessorAsOneInstructionAfterAnotherWould) {
 TEST_P(PlainBlocks, FindTheEndOfMemoryInTheMiddleOfANumber) {
   const unsigned address = GetParam().ram_end - 1;
   for (const unsigned stores : {0U, 0x200U}) {
-    for (const bool down : {false, true}) {
+    for (const unsigned way : {0U, 1U, 2U, 3U}) {
+      const bool down = way % 2 != 0;
       const auto low = [](unsigned word) { return (word & 0xF0U) << 4U | (word & 15U); };
       Words words{static_cast<std::uint16_t>(0xE0C0U | low(address & 0xFFU)),  // ldi r28
                   static_cast<std::uint16_t>(0xE0D0U | low(address >> 8U))};   // ldi r29
@@ -70,6 +72,7 @@ TEST_P(PlainBlocks, FindTheEndOfMemoryInTheMiddleOfANumber) {
       DeviceParams params;
       params.part = GetParam().name;
       params.startup_delay_s = 0;
+      params.translate_after = way < 2 ? 0 : 1;
       BothWays both(params, words_image(words));
       EXPECT_EQ(both.ours.run_until(1000), RunStatus::kCrashed);
       EXPECT_EQ(both.simulators.run_until(1000), RunStatus::kCrashed);
@@ -86,7 +89,8 @@ TEST_P(PlainBlocks, FindTheEndOfMemoryInTheMiddleOfANumber) {
 TEST_P(PlainBlocks, FindTheEndsOfTheStackInAnInterruptRoutine) {
   const Words routine{0x921F, 0x920F, 0xB60F, 0x920F, 0x2411, 0x900F, 0xBE0F, 0x900F, 0x901F, 0x9518};
   for (const unsigned room : {0U, 1U, 2U, 3U, 4U, 5U, 6U, 8U}) {
-    for (const bool above : {false, true}) {
+    for (const unsigned way : {0U, 1U, 2U, 3U}) {
+      const bool above = way % 2 != 0;
       const unsigned stack = above ? GetParam().ram_end - room : GetParam().ram_start + room;
       const auto low = [](unsigned word) { return (word & 0xF0U) << 4U | (word & 15U); };
       Words words(160, 0);
@@ -107,6 +111,7 @@ TEST_P(PlainBlocks, FindTheEndsOfTheStackInAnInterruptRoutine) {
       DeviceParams params;
       params.part = GetParam().name;
       params.startup_delay_s = 0;
+      params.translate_after = way < 2 ? 0 : 1;
       BothWays both(params, words_image(words));
       for (Cycle until = 200; until < 500; until += 150) {
         ASSERT_EQ(both.ours.run_until(until), both.simulators.run_until(until)) << stack << ", cycle " << until;

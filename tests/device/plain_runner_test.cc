@@ -175,6 +175,7 @@ TEST(PlainRunner, LeavesTheProcessorAsTheSimulatorWouldHaveLeftIt) {
     const Image image = words_image(ProgramMaker(seed).make());
     DeviceParams params;
     params.startup_delay_s = 0;
+    params.translate_after = translation_of(seed);
     BothWays both(params, image);
     auto& [witness, other, ours, simulators] = both;
     std::mt19937 draw(seed);
@@ -246,15 +247,16 @@ TEST(PlainRunner, ExecutesWhatTheProgramHasWrittenOverItself) {
   add({0xCFFF});
   words.resize(kRoutine / 2, 0);
   add({0xE141, 0x9508});  // ldi r20, 0x11; ret
-  for (const bool skips : {true, false}) {
+  for (const int way : {0, 1, 2}) {
     Witness witness;
     DeviceParams params;
     params.startup_delay_s = 0;
-    params.skip_idle = skips;
+    params.skip_idle = way != 0;
+    params.translate_after = way == 1 ? 1 : 0;  // the routine's first version, too
     VirtualDevice device(params, words_image(words), witness);
     ASSERT_EQ(device.run_until(200'000), RunStatus::kRunning) << device.crash_reason();
-    EXPECT_EQ(device.peek(0x200), 0x11) << skips;
-    EXPECT_EQ(device.peek(0x201), 0x22) << skips;
+    EXPECT_EQ(device.peek(0x200), 0x11) << way;
+    EXPECT_EQ(device.peek(0x201), 0x22) << way;
   }
 }
 

@@ -28,6 +28,7 @@ TEST_P(WaitingLoops, AreKnownAgainForWhatTheyAre) {
     if (maker.guarded() && seed % 2 == 0) params.clock_hz = 16'000 << draw() % 4;  // 16 ms are 256 cycles, or 2048
     params.part = GetParam().name;
     params.startup_delay_s = 0;
+    params.translate_after = translation_of(seed);
     BothWays both(params, image);
     auto& [witness, other, ours, simulators] = both;
     int left = 0;
