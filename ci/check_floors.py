@@ -51,6 +51,7 @@ THIRD_PARTIES = (
     ("Boost", r"boost/", HARNESS, ("tests/",)),
     ("spdlog", r"(spdlog|fmt)/", HARNESS, ("tests/",)),
     ("simavr", r"simavr/|(sim|avr)_\w+\.h$|avr/", ("harness/device/", "tests/device/", "tests/benchmark/"), ()),
+    ("AsmJit", r"asmjit/", ("harness/device/",), ()),
     ("libelf", r"(libelf|gelf|elf)\.h$", ("harness/device/", "tests/device/"), ()),
     ("OpenSSL", r"openssl/", HARNESS, ("tests/",)),
     ("zlib", r"(zlib|zconf)\.h$", HARNESS, ("tests/",)),

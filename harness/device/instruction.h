@@ -92,6 +92,15 @@ struct Instruction {
 [[nodiscard]] Instruction taken_apart(std::uint32_t at, std::uint16_t first, std::uint16_t second,
                                       std::uint32_t flash_bytes);
 
+/// Over the next instruction, by registers; those by a peripheral's register are not meant.
+[[nodiscard]] inline bool is_skip(const Instruction& one) {
+  return one.operation == Operation::kSkipIfEqual || one.operation == Operation::kSkipIfBitClear ||
+         one.operation == Operation::kSkipIfBitSet;
+}
+[[nodiscard]] inline bool is_branch(const Instruction& one) {
+  return one.operation == Operation::kBranchIfSet || one.operation == Operation::kBranchIfClear;
+}
+
 constexpr unsigned kAllFlags = 0xFF;
 
 /// One bit per flag, as they stand in the status register. A load or store by pointer may meet that register too; what

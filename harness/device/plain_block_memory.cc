@@ -4,7 +4,7 @@
 #include <cstring>
 #include <utility>
 
-#include "harness/device/plain_blocks_internal.h"
+#include "harness/device/plain_block_parts_internal.h"
 
 namespace dawnrig::device {
 namespace {

@@ -7,7 +7,7 @@
 #include <bit>
 #include <cstring>
 
-#include "harness/device/plain_blocks_internal.h"
+#include "harness/device/plain_block_parts_internal.h"
 
 namespace dawnrig::device::work {
 

@@ -4,6 +4,7 @@
 #include <cstring>
 
 #include "harness/device/native_run_internal.h"
+#include "harness/device/plain_block_parts_internal.h"
 
 namespace dawnrig::device {
 namespace {
