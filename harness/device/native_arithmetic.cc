@@ -14,6 +14,13 @@ namespace {
 
 constexpr std::uint32_t kRegisters = 32;
 
+asmjit::InstId id_of(const FlagRule& rule) {
+  if (rule.kind == Kind::kSum) {
+    return rule.takes_carry ? x86::Inst::kIdAdc : x86::Inst::kIdAdd;
+  }
+  return rule.takes_carry ? x86::Inst::kIdSbb : x86::Inst::kIdSub;
+}
+
 }  // namespace
 
 void NativeWriter::load_to(const x86::Gp& to, std::uint32_t at, unsigned bytes) {
@@ -122,10 +129,7 @@ void NativeWriter::store(const NativeStep& step) {
   // Through memory, which leaves the flags alone.
   a_.mov(kept(index_, 2), x86::eax);
   a_.mov(cell(step.one.d, 2), x86::ax);
-  x86::Mem high = kept(index_, 2);
-  high.addOffset(2);
-  high.setSize(2);
-  a_.movzx(x86::r9d, high);
+  a_.movzx(x86::r9d, kept(index_, 2, 2, 2));
   a_.mov(cell(code(step.at + 2).d, 2), x86::r9w);
 }
 
@@ -186,8 +190,6 @@ void NativeWriter::write_sum(const NativeStep& step) {
   const Instruction& one = step.one;
   const bool adds = step.rule.kind == Kind::kSum;
   const bool compares = one.operation == Op::kCp || one.operation == Op::kCpc || one.operation == Op::kCpi;
-  const x86::Gp a = wide(x86::rax, step.bytes);
-  const x86::Gp b = wide(x86::rcx, step.bytes);
   const bool constant = has_constant(one);
   if (one.operation == Op::kNeg) {
     a_.movzx(x86::ecx, cell(one.d, 1));
@@ -205,20 +207,15 @@ void NativeWriter::write_sum(const NativeStep& step) {
   if (!constant) {
     keep(step, 1, x86::ecx);
   }
-  const auto work = [&](const auto& other) {
-    if (step.rule.takes_carry) {
-      take_carry(unseen_by(step, shown_) == 0);
-      adds ? a_.adc(a, other) : a_.sbb(a, other);
-    } else {
-      adds ? a_.add(a, other) : a_.sub(a, other);
-    }
-  };
+  if (step.rule.takes_carry) {
+    take_carry(unseen_by(step, shown_) == 0);
+  }
   if (one.operation == Op::kInc || one.operation == Op::kDec) {
     adds ? a_.inc(x86::al) : a_.dec(x86::al);
   } else if (constant && step.bytes == 1) {
-    work(asmjit::Imm(static_cast<std::int8_t>(one.k)));
+    a_.emit(id_of(step.rule), x86::al, asmjit::Imm(static_cast<std::int8_t>(one.k)));
   } else {
-    work(b);
+    a_.emit(id_of(step.rule), wide(x86::rax, step.bytes), wide(x86::rcx, step.bytes));
   }
   if (compares) {
     spoil();

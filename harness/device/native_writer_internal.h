@@ -19,9 +19,9 @@ namespace native {
 namespace x86 = asmjit::x86;
 
 // The handler's arguments; all other registers that a function may change are free, and no others are used.
-inline const x86::Gp kData = x86::rdi;
-inline const x86::Gp kOp = x86::rsi;  ///< the run's first instruction, until it is left
-inline const x86::Gp kCpu = x86::rdx;
+inline constexpr x86::Gp kData = x86::rdi;
+inline constexpr x86::Gp kOp = x86::rsi;  ///< the run's first instruction, until it is left
+inline constexpr x86::Gp kCpu = x86::rdx;
 
 inline x86::Mem cell(std::size_t address, unsigned bytes) {
   return x86::ptr(kData, static_cast<std::int32_t>(address), bytes);
@@ -32,9 +32,9 @@ inline x86::Mem flag_cell(unsigned flag) {
 inline x86::Mem of_op(std::size_t offset, unsigned bytes) {
   return x86::ptr(kOp, static_cast<std::int32_t>(offset), bytes);
 }
-/// What a step's flags follow from: `which` of three numbers.
-inline x86::Mem kept(std::size_t step, unsigned which) {
-  return x86::dword_ptr(kCpu, static_cast<std::int32_t>(offsetof(BlockCpu, kept) + 4 * (3 * step + which)));
+/// What a step's flags follow from: `which` of three numbers; or so many bytes of it, from one of them on.
+inline x86::Mem kept(std::size_t step, unsigned which, unsigned from = 0, unsigned bytes = 4) {
+  return x86::ptr(kCpu, static_cast<std::int32_t>(offsetof(BlockCpu, kept) + 4 * (3 * step + which) + from), bytes);
 }
 /// rax, rcx and the like, as wide as the number.
 inline x86::Gp wide(const x86::Gp& reg, unsigned bytes) {
