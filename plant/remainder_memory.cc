@@ -126,8 +126,7 @@ bool TransitionMemory::lay_out(CircuitRun& run, const Transition& t, const Lengt
   r.pins_ = run.system.params().sense.size();
   r.middle_length_ = middle;
   r.length_width_ = cell.width;
-  std::fill(r.rows_.begin(), r.rows_.end(), 0.0);
-  std::fill(bend_.begin(), bend_.end(), 0.0);
+  std::fill_n(bend_.begin(), Remainder::kWide, 0.0);
   if (!find_steps(run, t, r) ||
       !run_remainder(run, t, {r.middle_, middle, remainder_nodes_frac(), true}, r, middle_out_))
     return false;
@@ -193,7 +192,7 @@ bool TransitionMemory::run_remainder(CircuitRun& run, const Transition& t, const
   const std::size_t pins = system.params().sense.size();
   GateStepper stepper{system, run.inverse_tolerance, 0.0};
   system.follow_battery(y);
-  std::fill(out.begin(), out.end(), 0.0);
+  std::fill_n(out.begin(), Remainder::kWide, 0.0);
   const Vector began = y;
   const Remainder::Span span{how.length, 0.0, 0.0};
   Nanos at{0};

@@ -201,7 +201,6 @@ bool TransitionMemory::lay_out(CircuitSystem& system, const Vector& inverse_tole
   }
   if (!run(system, inverse_tolerance, t, t.middle_, middle_out_)) return false;
   std::fill(bend_.begin(), bend_.end(), 0.0);
-  std::fill_n(t.blocks_.data(), t.beside_at(2), 0.0);
   for (std::size_t i = 0; i < t.steps_; ++i) {
     const double* const figures = middle_out_.data() + i * kOfBoth;
     std::copy_n(figures, Transition::kOfStep, t.blocks_.data() + t.block_at(i));
@@ -278,7 +277,6 @@ bool TransitionMemory::run(CircuitSystem& system, const Vector& inverse_toleranc
   GateStepper stepper{system, inverse_tolerance, 0.0};
   system.follow_battery(y);
   const Vector start = y;
-  std::fill(out.begin(), out.end(), 0.0);
   if (!stepper.look(y)) return false;
   const auto at_edge = shown(system, y);
   std::copy(at_edge.begin(), at_edge.end(), out.data() + kEdgeAt);

@@ -104,10 +104,12 @@ inline constexpr Figure kMostLoadBend = 1e-4;
   return y;
 }
 
-// What Transition::finish() moves.
+// What Transition::finish() moves: all kOfEnd of it, for what there was before may be of something else.
 inline void moved_since(const Vector& start, const Vector& y, const Transition& t, Figure* out) {
+  Figure* const end = out + Transition::kOfEnd;
   for (const std::size_t slot : Transition::kMoving) *out++ = y[slot] - start[slot];
   for (std::size_t k = Slot::kFirstLoad; k < Slot::kFirstLoad + t.loads(); ++k) *out++ = y[k] - start[k];
+  std::fill(out, end, 0.0);
 }
 
 // Whether figures that bend so much may be used: those of a Sample, and those of finish(), of which the books may bend
