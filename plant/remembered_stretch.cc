@@ -55,19 +55,17 @@ RememberedStretch::RememberedStretch(const CircuitSystem& system, const CircuitS
   const Transition& first = *known.transition;
   std::array<Figure, Transition::kMostTurns> values;
   first.values_at_turns(*known.away, values);
-  for (std::size_t i = 0; i < first.turns();) {  // those of a figure stand in a row
-    const std::size_t figure = first.turn(i).figure;
+  for (const Transition::Turning* each = first.turning_begin(); each != first.turning_end(); ++each) {
     double low = std::numeric_limits<double>::infinity();
     double high = -low;
-    while (i < first.turns() && first.turn(i).figure == figure) {
-      const bool panel = figure == Transition::kOfStep;
+    const bool panel = each->figure == Transition::kOfStep;
+    for (std::size_t i = each->first; i < each->end; i += panel ? 2 : 1) {
       const double value = panel ? values[i] + values[i + 1] * system.panel_cable_ohm() : values[i];
       low = std::min(low, value);
       high = std::max(high, value);
-      i += panel ? 2 : 1;
     }
-    widen(figure, low);
-    widen(figure, high);
+    widen(each->figure, low);
+    widen(each->figure, high);
   }
   each_fast([this](auto of) { of(mean_) = 0.0; });
   const double whole_s = in_seconds(end_of(steps_ - 1) - ends.edge);

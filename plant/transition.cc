@@ -97,16 +97,19 @@ double Transition::net_ah(const Away& away) const {
 }
 
 void Transition::values_at_turns(const Away& away, std::array<Figure, kMostTurns>& values) const {
-  const auto count = static_cast<Eigen::Index>(turn_count_);
-  Eigen::Map<Eigen::ArrayXd> sum{values.data(), count};
-  const double* row = turn_rows_.data();
-  sum = Eigen::Map<const Eigen::ArrayXd>{row, count};
-  for (std::size_t c = 0; c < columns_; ++c)
-    sum += Eigen::Map<const Eigen::ArrayXd>{row += turn_count_, count} * away.of[c];
-  row += turn_count_;
-  for (std::size_t i = 0; i < turn_count_; ++i) {
-    const std::size_t k = turns_[i].figure;
-    if (k >= kShown && k < kOfStep) values[i] += row[i] * away.pin_v[k - kShown];
+  using Row = Eigen::Array<double, kTurnsAtOnce, 1>;
+  const double* row = turn_rows_.data() + kMostTurns;
+  for (std::size_t first = 0; first < turn_count_; first += kTurnsAtOnce) {
+    Row sum = Eigen::Map<const Row>{row};
+    for (std::size_t c = 0; c < columns_; ++c) sum += Eigen::Map<const Row>{row += kTurnsAtOnce} * away.of[c];
+    Eigen::Map<Row>{values.data() + first} = sum;
+    row += kTurnsAtOnce;
+  }
+  for (const Turning* each = turning_begin(); each != turning_end(); ++each) {
+    if (each->figure < kShown || each->figure == kOfStep) continue;
+    for (std::size_t i = each->first; i < each->end; ++i) {
+      values[i] += turn_rows_[i] * away.pin_v[each->figure - kShown];
+    }
   }
 }
 

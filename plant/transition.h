@@ -65,13 +65,15 @@ class Transition {
   [[nodiscard]] Sample at_edge(const Away& away) const { return row(beside_at(0), away); }
   /// Over all steps, by straight lines from one to the next.
   [[nodiscard]] Sample mean(const Away& away) const { return row(beside_at(1), away); }
-  /// A figure of a Sample that may have its least or greatest at the end of a step that is not the last: by its place
-  /// in a Sample, or kOfStep for the panel's own voltage, which is worked out from two values, input and panel_a.
-  struct Turn {
-    std::uint8_t step{}, figure{};
+  /// A figure of a Sample that may have its least or greatest at ends of steps other than the last, and where its
+  /// values there stand among all such: by its place in a Sample, or kOfStep for the panel's own voltage, which is
+  /// worked out from two values, input and panel_a.
+  struct Turning {
+    std::uint16_t figure{}, first{}, end{};
   };
-  [[nodiscard]] std::size_t turns() const { return turn_count_; }
-  [[nodiscard]] const Turn& turn(std::size_t i) const { return turns_[i]; }
+  [[nodiscard]] const Turning* turning_begin() const { return turning_.data(); }
+  [[nodiscard]] const Turning* turning_end() const { return turning_.data() + turning_count_; }
+  static constexpr std::size_t kTurnsAtOnce = 8;
   static constexpr std::size_t kMostTurns = (kOfStep + 2) * kMostSteps;
   /// A value for each of them, digit by digit that of the sample.
   void values_at_turns(const Away& away, std::array<Figure, kMostTurns>& values) const;
@@ -115,13 +117,14 @@ class Transition {
   std::array<std::size_t, kMostColumns> column_slot_{};
   Vector middle_{};
   double lowest_v_{}, highest_v_{};
-  std::array<Turn, kMostTurns> turns_;
-  std::size_t turn_count_{0};
+  std::array<Turning, kOfStep + 1> turning_;
+  std::size_t turning_count_{0}, turn_count_{0};
   // For each step what it shows and then what finish() moves, the edge and the mean: figures in the middle of the cell,
   // their slopes in every column, and in pins.
   AsFound<Figure> blocks_;
-  AsFound<Charged> charged_;   // of the same blocks, column by column
-  AsFound<Figure> turn_rows_;  // likewise, of the figures at turns
+  AsFound<Charged> charged_;  // of the same blocks, column by column
+  // Likewise, of the figures at turns: their slopes in pins, and the rest for kTurnsAtOnce of them after another.
+  AsFound<Figure> turn_rows_;
 };
 
 }  // namespace dawnrig::plant

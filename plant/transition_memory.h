@@ -156,7 +156,7 @@ class TransitionMemory {
   static void take_means(Transition& t);
   // transition_turns.cc:
   static void find_turns(Transition& t, const CircuitSystem& system);
-  static void lay_out_turns(Transition& t);
+  static void add_turn(Transition& t, std::size_t step, std::size_t k);
   void differentiate(Transition& t, std::size_t column, Figure width);
   // remainder_memory.cc:
   [[nodiscard]] Part part_of_cell(const CircuitSystem& system, const Transition& t, const Vector& y) const;

@@ -32,7 +32,7 @@ void TransitionMemory::find_turns(Transition& t, const CircuitSystem& system) {
     const std::size_t own = 1 + t.columns_;
     return most + (pin ? 0.5 * kPinGridV * std::abs(figure(block, own, k) - figure(other, own, k)) : 0.0);
   };
-  t.turn_count_ = 0;
+  t.turning_count_ = t.turn_count_ = 0;
   const std::size_t last = t.steps_ - 1;
   for (std::size_t k = 0; k <= Transition::kOfStep; ++k) {
     if (k == Transition::kNetShown) continue;
@@ -55,25 +55,29 @@ void TransitionMemory::find_turns(Transition& t, const CircuitSystem& system) {
         turns[order[n]] = true;
       }
     }
+    const std::size_t first = t.turn_count_;
     for (std::size_t i = 0; i < last; ++i) {
       if (!turns[i]) continue;
-      t.turns_[t.turn_count_++] = {static_cast<std::uint8_t>(i), static_cast<std::uint8_t>(k)};
-      if (k == Transition::kOfStep) t.turns_[t.turn_count_++] = {static_cast<std::uint8_t>(i), Transition::kPanelShown};
+      add_turn(t, i, k == Transition::kOfStep ? Transition::kInputShown : k);
+      if (k == Transition::kOfStep) add_turn(t, i, Transition::kPanelShown);
     }
+    if (t.turn_count_ == first) continue;
+    t.turning_[t.turning_count_++] = {static_cast<std::uint16_t>(k), static_cast<std::uint16_t>(first),
+                                      static_cast<std::uint16_t>(t.turn_count_)};
   }
-  lay_out_turns(t);
 }
 
-// Side by side, row by row.
-void TransitionMemory::lay_out_turns(Transition& t) {
-  double* to = t.turn_rows_.data();
-  for (std::size_t row = 0; row < t.columns_ + 2; ++row) {
-    for (std::size_t i = 0; i < t.turn_count_; ++i) {
-      const Transition::Turn& turn = t.turns_[i];
-      const std::size_t k = turn.figure == Transition::kOfStep ? Transition::kInputShown : turn.figure;
-      *to++ = t.blocks_[t.block_at(turn.step) + row * Transition::kOfStep + k];
-    }
+// Beside those that are there already.
+void TransitionMemory::add_turn(Transition& t, std::size_t step, std::size_t k) {
+  const std::size_t i = t.turn_count_++;
+  const double* figure = t.blocks_.data() + t.block_at(step) + k;
+  const std::size_t beside = i % Transition::kTurnsAtOnce;
+  double* const rows = t.turn_rows_.data() + Transition::kMostTurns + (i - beside) * (1 + t.columns_);
+  if (beside == 0) std::fill_n(rows, (1 + t.columns_) * Transition::kTurnsAtOnce, 0.0);
+  for (std::size_t row = 0; row <= t.columns_; ++row, figure += Transition::kOfStep) {
+    rows[row * Transition::kTurnsAtOnce + beside] = *figure;
   }
+  t.turn_rows_[i] = *figure;
 }
 
 }  // namespace dawnrig::plant
