@@ -1,26 +1,60 @@
 #include "plant/remembered_stretch.h"
 
+#include <Eigen/Core>
 #include <algorithm>
 #include <array>
+#include <cmath>
 #include <limits>
 
-#include "plant/circuit_view.h"
-
 namespace dawnrig::plant {
+
+// What moves fast enough to be known of every step, in a row.
+struct RememberedStretch::Fast {
+  enum : std::size_t {
+    kPanelV,
+    kPanelA,
+    kInputV,
+    kBusV,
+    kTerminalV,
+    kBatteryA,
+    kChargeA,
+    kLoadV,
+    kLoadA,
+    kGassingA,
+    kFirstPin,
+    kCount = kFirstPin + kMaxSense
+  };
+  using Row = Eigen::Array<double, kCount, 1>;
+  Row of;
+
+  static Fast from(const Probes& p) {
+    Fast fast;
+    fast.exchange(p, [](double& figure, double probe) { figure = probe; });
+    return fast;
+  }
+  void put(Probes& p) {
+    exchange(p, [](double figure, double& probe) { probe = figure; });
+  }
+
+ private:
+  template <class SomeProbes, class Do>
+  void exchange(SomeProbes& p, Do&& with) {
+    with(of[kPanelV], p.panel_v);
+    with(of[kPanelA], p.panel_a);
+    with(of[kInputV], p.input_v);
+    with(of[kBusV], p.bus_v);
+    with(of[kTerminalV], p.terminal_v);
+    with(of[kBatteryA], p.battery_a);
+    with(of[kChargeA], p.charge_a);
+    with(of[kLoadV], p.load_v);
+    with(of[kLoadA], p.load_a);
+    with(of[kGassingA], p.gassing_a);
+    for (std::size_t i = 0; i < kMaxSense; ++i) with(of[kFirstPin + i], p.sense_v[i]);
+  }
+};
+
 namespace {
 
-// What moves fast enough to be known of every step.
-template <class Do>
-void each_fast(Do&& with) {
-  for (double Probes::*const one :
-       {&Probes::panel_v, &Probes::panel_a, &Probes::input_v, &Probes::bus_v, &Probes::terminal_v, &Probes::battery_a,
-        &Probes::charge_a, &Probes::load_v, &Probes::load_a, &Probes::gassing_a}) {
-    with([one](auto& probes) -> auto& { return probes.*one; });
-  }
-  for (std::size_t i = 0; i < kMaxSense; ++i) {
-    with([i](auto& probes) -> auto& { return probes.sense_v[i]; });
-  }
-}
 // What stands still until the last step.
 template <class Do>
 void each_slow(Do&& with) {
@@ -28,14 +62,6 @@ void each_slow(Do&& with) {
                                     &Probes::stage_degc, &Probes::inductor_a}) {
     with([one](auto& probes) -> auto& { return probes.*one; });
   }
-}
-
-// What a figure of a Sample is by itself, of those that move nothing else.
-double Probes::*alone(std::size_t figure) {
-  static constexpr std::array<double Probes::*, Transition::kShown> kOf{
-      &Probes::input_v, nullptr,         &Probes::panel_a,  &Probes::charge_a,
-      &Probes::load_a,  &Probes::load_v, &Probes::gassing_a};
-  return figure == Transition::kOfStep ? &Probes::panel_v : kOf[figure];
 }
 
 }  // namespace
@@ -53,35 +79,32 @@ RememberedStretch::RememberedStretch(const CircuitSystem& system, const CircuitS
       highest_{ends.at_edge},
       mean_{ends.at_edge} {
   const Transition& first = *known.transition;
-  std::array<Figure, Transition::kMostTurns> values;
-  first.values_at_turns(*known.away, values);
-  for (const Transition::Turning* each = first.turning_begin(); each != first.turning_end(); ++each) {
-    double low = std::numeric_limits<double>::infinity();
-    double high = -low;
-    const bool panel = each->figure == Transition::kOfStep;
-    for (std::size_t i = each->first; i < each->end; i += panel ? 2 : 1) {
-      const double value = panel ? values[i] + values[i + 1] * system.panel_cable_ohm() : values[i];
-      low = std::min(low, value);
-      high = std::max(high, value);
-    }
-    widen(each->figure, low);
-    widen(each->figure, high);
-  }
-  each_fast([this](auto of) { of(mean_) = 0.0; });
+  const Fast edge = Fast::from(ends.at_edge);
+  Fast lowest = edge;
+  Fast highest = edge;
+  widen_by_turns(lowest, highest);
+  const auto widen = [&](const Fast& at) {
+    lowest.of = lowest.of.min(at.of);
+    highest.of = highest.of.max(at.of);
+  };
   const double whole_s = in_seconds(end_of(steps_ - 1) - ends.edge);
-  Probes before = at_end_of(first.steps() - 1);
+  Fast before = shown(first.sample(first.steps() - 1, *known.away));
   widen(before);
-  add_to_mean(shown(first.mean(*known.away)), in_seconds(first.length()) / whole_s);
+  Fast mean;
+  mean.of = 0.0 + in_seconds(first.length()) / whole_s * shown(first.mean(*known.away)).of;
   Nanos from = ends.edge + first.length();
   for (std::size_t i = first.steps(); i < steps_; ++i) {
-    const Probes at = at_end_of(i);
+    const Fast at = i + 1 == steps_ ? Fast::from(ends.at_end) : shown(sample(i));
     widen(at);
     const double half = 0.5 * in_seconds(end_of(i) - from) / whole_s;
-    add_to_mean(before, half);
-    add_to_mean(at, half);
+    mean.of += half * before.of;
+    mean.of += half * at.of;
     before = at;
     from = end_of(i);
   }
+  lowest.put(lowest_);
+  highest.put(highest_);
+  mean.put(mean_);
   const Nanos last_began = end_of(steps_ - 2);
   const double half = 0.5 * in_seconds(end_of(steps_ - 1) - last_began) / whole_s;
   each_slow([&](auto of) {
@@ -99,50 +122,81 @@ Nanos RememberedStretch::end_of(std::size_t step) const {
 }
 
 Probes RememberedStretch::at_end_of(std::size_t step) const {
-  const Transition& first = *known_.transition;
   if (step + 1 == steps_) return ends_.at_end;
-  return shown(step < first.steps() ? first.sample(step, *known_.away)
-                                    : known_.remainder->sample(step - first.steps(), *known_.rest_away, known_.span));
-}
-
-Probes RememberedStretch::shown(const Transition::Sample& sample) const {
   Probes p = ends_.at_edge;
-  show(sample, system_, system_.battery_s() * (sample.bus_v - inner_v_), p);
-  for (std::size_t i = 0; i < system_.params().sense.size(); ++i) {
-    p.sense_v[i] = clamped_pin_v(sample.pin_v[i], ends_.supply_v);
-  }
+  shown(sample(step)).put(p);
+  p.switched_a = std::nan("");
   return p;
 }
 
-void RememberedStretch::widen(const Probes& at) {
-  each_fast([&](auto of) {
-    of(lowest_) = std::min(of(lowest_), of(at));
-    of(highest_) = std::max(of(highest_), of(at));
-  });
+Transition::Sample RememberedStretch::sample(std::size_t step) const {
+  const Transition& first = *known_.transition;
+  return step < first.steps() ? first.sample(step, *known_.away)
+                              : known_.remainder->sample(step - first.steps(), *known_.rest_away, known_.span);
 }
 
-// By one figure of a Sample, and what goes with it.
-void RememberedStretch::widen(std::size_t figure, double value) {
-  const auto by = [this](auto of, double at) {
-    of(lowest_) = std::min(of(lowest_), at);
-    of(highest_) = std::max(of(highest_), at);
-  };
-  if (figure >= Transition::kShown && figure < Transition::kOfStep) {
-    const std::size_t pin = figure - Transition::kShown;
-    by([pin](Probes& p) -> double& { return p.sense_v[pin]; }, clamped_pin_v(value, ends_.supply_v));
-  } else if (figure == Transition::kBusShown) {
-    const double battery_a = system_.battery_s() * (value - inner_v_);
-    by([](Probes& p) -> double& { return p.bus_v; }, value);
-    by([](Probes& p) -> double& { return p.battery_a; }, battery_a);
-    by([](Probes& p) -> double& { return p.terminal_v; }, value - system_.cable_ohm() * battery_a);
-  } else {
-    double Probes::*const one = alone(figure);
-    by([one](Probes& p) -> double& { return p.*one; }, value);
+RememberedStretch::Fast RememberedStretch::shown(const Transition::Sample& sample) const {
+  Fast fast;
+  fast.of[Fast::kPanelV] = sample.input_v + sample.panel_a * system_.panel_cable_ohm();
+  fast.of[Fast::kPanelA] = sample.panel_a;
+  fast.of[Fast::kInputV] = sample.input_v;
+  put_bus(sample.bus_v, fast);
+  fast.of[Fast::kChargeA] = sample.charge_a;
+  fast.of[Fast::kLoadV] = sample.load_v;
+  fast.of[Fast::kLoadA] = sample.load_a;
+  fast.of[Fast::kGassingA] = sample.gassing_a;
+  const std::size_t pins = system_.params().sense.size();
+  for (std::size_t i = 0; i < kMaxSense; ++i) {
+    fast.of[Fast::kFirstPin + i] = i < pins ? clamped_pin_v(sample.pin_v[i], ends_.supply_v) : ends_.at_edge.sense_v[i];
   }
+  return fast;
 }
 
-void RememberedStretch::add_to_mean(const Probes& at, double share_frac) {
-  each_fast([&](auto of) { of(mean_) += share_frac * of(at); });
+// And what goes with it.
+void RememberedStretch::put_bus(double bus_v, Fast& fast) const {
+  const double battery_a = system_.battery_s() * (bus_v - inner_v_);
+  fast.of[Fast::kBusV] = bus_v;
+  fast.of[Fast::kBatteryA] = battery_a;
+  fast.of[Fast::kTerminalV] = bus_v - system_.cable_ohm() * battery_a;
+}
+
+void RememberedStretch::widen_by_turns(Fast& lowest, Fast& highest) const {
+  // Which of them a figure of a Sample is.
+  static constexpr std::array<std::size_t, Transition::kShown> kOf{
+      Fast::kInputV, Fast::kBusV, Fast::kPanelA, Fast::kChargeA, Fast::kLoadA, Fast::kLoadV, Fast::kGassingA};
+  const auto widen = [&](std::size_t k, double low, double high) {
+    lowest.of[k] = std::min(lowest.of[k], low);
+    highest.of[k] = std::max(highest.of[k], high);
+  };
+  const Transition& first = *known_.transition;
+  std::array<Figure, Transition::kMostTurns> values;
+  first.values_at_turns(*known_.away, values);
+  for (const Transition::Turning* each = first.turning_begin(); each != first.turning_end(); ++each) {
+    const bool panel = each->figure == Transition::kOfStep;
+    double low = std::numeric_limits<double>::infinity();
+    double high = -low;
+    for (std::size_t i = each->first; i < each->end; i += panel ? 2 : 1) {
+      const double value = panel ? values[i] + values[i + 1] * system_.panel_cable_ohm() : values[i];
+      low = std::min(low, value);
+      high = std::max(high, value);
+    }
+    if (panel) {
+      widen(Fast::kPanelV, low, high);
+    } else if (each->figure >= Transition::kShown) {
+      widen(Fast::kFirstPin + each->figure - Transition::kShown, clamped_pin_v(low, ends_.supply_v),
+            clamped_pin_v(high, ends_.supply_v));
+    } else if (each->figure == Transition::kBusShown) {
+      Fast at_low;
+      Fast at_high;
+      put_bus(low, at_low);
+      put_bus(high, at_high);
+      for (const std::size_t k : {Fast::kBusV, Fast::kBatteryA, Fast::kTerminalV}) {
+        widen(k, std::min(at_low.of[k], at_high.of[k]), std::max(at_low.of[k], at_high.of[k]));
+      }
+    } else {
+      widen(kOf[each->figure], low, high);
+    }
+  }
 }
 
 }  // namespace dawnrig::plant

@@ -32,10 +32,11 @@ class RememberedStretch final : public Stretch {
   [[nodiscard]] Probes at_end_of(std::size_t step) const override;
 
  private:
-  [[nodiscard]] Probes shown(const Transition::Sample& sample) const;
-  void widen(const Probes& at);
-  void widen(std::size_t figure, double value);
-  void add_to_mean(const Probes& at, double share_frac);
+  struct Fast;
+  [[nodiscard]] Transition::Sample sample(std::size_t step) const;
+  [[nodiscard]] Fast shown(const Transition::Sample& sample) const;
+  void put_bus(double bus_v, Fast& fast) const;
+  void widen_by_turns(Fast& lowest, Fast& highest) const;
 
   const CircuitSystem& system_;
   const TransitionMemory::Interval known_;

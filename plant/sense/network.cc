@@ -62,10 +62,6 @@ void SenseParams::check(Problems& problems) const {
   }
 }
 
-double clamped_pin_v(double v, double supply_v) {
-  return std::clamp(v, -kPinBeyondRailV, supply_v + kPinBeyondRailV);
-}
-
 double resting_pin_v(const SenseParams& params, double node_v_or_degc_or_a, double supply_v, double ambient_degc,
                      SenseFaultKind fault) {
   const auto* divider = std::get_if<DividerParams>(&params.network);

@@ -1,6 +1,7 @@
 // Plant, sense: what stands between a node of the circuit and an ADC pin. May use plant/core only.
 #pragma once
 
+#include <algorithm>
 #include <cstdint>
 #include <limits>
 #include <optional>
@@ -56,7 +57,9 @@ inline constexpr double kPinBeyondRailV = 0.3;
                                    double ambient_degc, SenseFaultKind fault = SenseFaultKind::kNone);
 
 /// v, held between the limits of the pin's protection.
-[[nodiscard]] double clamped_pin_v(double v, double supply_v);
+[[nodiscard]] inline double clamped_pin_v(double v, double supply_v) {
+  return std::clamp(v, -kPinBeyondRailV, supply_v + kPinBeyondRailV);
+}
 
 /// A channel at one instant: what it draws from its node, how its pin moves, and the slopes.
 struct SensePoint {
