@@ -64,9 +64,18 @@ TransitionMemory::Key TransitionMemory::key_of(const Vector& place, bool gate_on
   return key;
 }
 
-TransitionMemory::Entry& TransitionMemory::entry_of(const Key& key) {
-  std::size_t& last = last_entry_[static_cast<std::size_t>(key[side_count_])];
-  if (entries_[last].taken && entries_[last].key == key) return entries_[last];
+// Whether that is the key of a place; without working it out.
+bool TransitionMemory::is_key_of(const Key& key, const Vector& place, bool gate_on) const {
+  for (std::size_t i = 0; i < side_count_; ++i) {
+    if (!in_cell(place[sides_[i].slot], sides_[i].per_width, key[i])) return false;
+  }
+  return key[side_count_] == (gate_on ? 1 : 0);
+}
+
+TransitionMemory::Entry& TransitionMemory::entry_at(const Vector& place, bool gate_on) {
+  std::size_t& last = last_entry_[gate_on ? 1 : 0];
+  if (entries_[last].taken && is_key_of(entries_[last].key, place, gate_on)) return entries_[last];
+  const Key key = key_of(place, gate_on);
   std::uint64_t hash = 14695981039346656037ULL;  // FNV-1a over whole numbers in place of bytes
   for (std::size_t i = 0; i <= side_count_; ++i) hash = (hash ^ static_cast<std::uint32_t>(key[i])) * 1099511628211ULL;
   hash ^= hash >> 32;
@@ -128,16 +137,15 @@ TransitionMemory::Found& TransitionMemory::find(CircuitRun& run, const Vector& y
   const bool still =
       found.any && met_run_[gate_on ? 1 : 0] && (!found.known || entries_[found.entry].serial == found.serial);
   if (still && std::equal(y.begin(), y.begin() + system.size(), found.y.begin())) return found;
+  const bool worth_it = system.battery_connected() && system.panel_connected() && !(y[Slot::kPoa] < kLeastPoaWpm2);
+  if (worth_it) meet(run);  // conditions that are new, and what was found is forgotten
   found.any = true;
   found.known = false;
   found.shown.reset();
   found.y = y;
-  if (!system.battery_connected() || !system.panel_connected() || y[Slot::kPoa] < kLeastPoaWpm2) return found;
-  meet(run);
-  found.any = true;  // meeting conditions that are new forgets
-  found.y = y;
+  if (!worth_it) return found;
   const Vector place = Transition::place_of(system, y, gate_on);
-  Entry& entry = entry_of(key_of(place, gate_on));
+  Entry& entry = entry_at(place, gate_on);
   entry.last = ++clock_;
   if (entry.use == Use::kNone && ++entry.visits >= kVisitsToBuild) {
     build_under(run, y, [&] { build(system, place, run.inverse_tolerance, entry); });

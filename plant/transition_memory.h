@@ -133,7 +133,8 @@ class TransitionMemory {
   };
 
   [[nodiscard]] Key key_of(const Vector& place, bool gate_on) const;
-  Entry& entry_of(const Key& key);
+  [[nodiscard]] bool is_key_of(const Key& key, const Vector& place, bool gate_on) const;
+  Entry& entry_at(const Vector& place, bool gate_on);
   void meet(const CircuitRun& run);
   [[nodiscard]] Found& find(CircuitRun& run, const Vector& y);
   // Lets the run be used for something else, and leaves it as it was.

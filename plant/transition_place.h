@@ -80,6 +80,11 @@ inline constexpr Figure kMostLoadBend = 1e-4;
   const auto towards_zero = static_cast<std::int32_t>(at);
   return towards_zero - (at > static_cast<double>(towards_zero) ? 0 : 1);
 }
+// Whether cell_of() would say so; of a cell at the far ends it may not know.
+[[nodiscard]] inline bool in_cell(Figure x, Figure per_width, std::int32_t cell) {
+  const Figure of_width = x * per_width;
+  return of_width > static_cast<double>(cell) && of_width <= static_cast<double>(cell) + 1.0;
+}
 [[nodiscard]] inline Figure middle_of(Figure x, Figure width) {
   return (cell_of(x, 1.0 / width) + 0.5) * width;
 }
