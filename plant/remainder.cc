@@ -8,6 +8,7 @@ namespace dawnrig::plant {
 namespace {
 
 using Values = Remainder::Shares;
+using T = Transition;
 
 constexpr double kInner = 0.28523151648064509;  // of the zeros of P5', from the middle of -1 to 1
 constexpr double kOuter = 0.76505532392946469;
@@ -60,9 +61,9 @@ Remainder::Span Remainder::span(const Transition& after, const Away& of_transiti
   return {whole, in_seconds(whole - middle_length_), after.net_ah(of_transition)};
 }
 
-template <std::size_t kFigures>
+template <std::size_t kFigures, std::size_t kUsed>
 std::array<double, kFigures> Remainder::figures(std::size_t from, const Away& away, double longer_s) const {
-  using Row = Eigen::Array<double, kFigures, 1>;
+  using Row = Eigen::Array<double, kUsed, 1>;
   const double* figure = row(0) + from;
   Row sum = Eigen::Map<const Row>{figure};
   for (std::size_t c = 0; c < columns_; ++c) {
@@ -76,8 +77,9 @@ std::array<double, kFigures> Remainder::figures(std::size_t from, const Away& aw
 }
 
 Transition::Sample Remainder::sample(std::size_t i, const Away& away, const Span& span) const {
-  const std::size_t from = i * Transition::kOfStep;
-  const auto f = figures<Transition::kOfStep>(from, away, span.longer_s);
+  const std::size_t from = i * T::kOfStep;
+  const auto f = pins_ > T::kFewPins ? figures<T::kOfStep>(from, away, span.longer_s)
+                                     : figures<T::kOfStep, T::kOfStepOfFew>(from, away, span.longer_s);
   const double since_s = in_seconds(end_of(i, span));
   Sample s{f[0], f[1], f[2], f[3], f[4], f[5], f[6], span.net_before_ah + since_s * f[7], {}};
   const double* const own = row(columns_ + 2);
@@ -94,7 +96,8 @@ Transition::Sample Remainder::pass(const Away& away, const Span& span, const Cir
   const Sample end = sample(steps_ - 1, away, span);
   Transition::stand_at(end, system, y);
   Transition::move_cells(span.whole, system, y);
-  const auto per_s = figures<Transition::kOfEnd>(kMovedAt, away, span.longer_s);
+  const auto per_s = loads_ > T::kFewLoads ? figures<T::kOfEnd>(kMovedAt, away, span.longer_s)
+                                           : figures<T::kOfEnd, T::kOfEndOfFew>(kMovedAt, away, span.longer_s);
   const double* moves_per_s = per_s.data();
   for (const std::size_t slot : Transition::kMoving) y[slot] += h_s * *moves_per_s++;
   for (std::size_t k = 0; k < loads_; ++k) y[Slot::kFirstLoad + k] += h_s * *moves_per_s++;

@@ -67,7 +67,8 @@ class Remainder {
  private:
   friend class TransitionMemory;
 
-  template <std::size_t kFigures>
+  // The first kUsed of so many.
+  template <std::size_t kFigures, std::size_t kUsed = kFigures>
   [[nodiscard]] std::array<Figure, kFigures> figures(std::size_t from, const Away& away, double longer_s) const;
   /// One of a pin's.
   [[nodiscard]] Figure figure(std::size_t at, std::size_t pin, const Away& away, double longer_s) const;

@@ -5,10 +5,12 @@
 
 namespace dawnrig::plant {
 
+static_assert(Transition::kOfStepOfFew % 2 == 0 && Transition::kOfEndOfFew % 2 == 0);  // for the sake of vectors
+
 // The constants, and for every column so many slopes: of all figures at once.
-template <std::size_t kFigures>
+template <std::size_t kFigures, std::size_t kUsed>
 std::array<double, kFigures> Transition::figures(const double* block, const Away& away) const {
-  using Row = Eigen::Array<double, kFigures, 1>;
+  using Row = Eigen::Array<double, kUsed, 1>;
   Row sum = Eigen::Map<const Row>{block};
   for (std::size_t c = 0; c < columns_; ++c) {
     block += kFigures;
@@ -38,10 +40,10 @@ Transition::Away Transition::away(const Vector& place) const {
 
 Transition::Sample Transition::row(std::size_t at, const Away& away) const {
   const double* const block = blocks_.data() + at;
-  const auto f = figures<kOfStep>(block, away);
+  const auto f = pins_ > kFewPins ? figures<kOfStep>(block, away) : figures<kOfStep, kOfStepOfFew>(block, away);
   Sample s{f[0], f[1], f[2], f[3], f[4], f[5], f[6], f[7], {}};
   const double* const own = block + (1 + columns_) * kOfStep + kShown;
-  for (std::size_t k = 0; k < kMaxSense; ++k) s.pin_v[k] = f[kShown + k] + own[k] * away.pin_v[k];
+  for (std::size_t k = 0; k < pins_; ++k) s.pin_v[k] = f[kShown + k] + own[k] * away.pin_v[k];
   return s;
 }
 
@@ -65,7 +67,8 @@ Transition::Charged Transition::charged(const Away& away) const {
 }
 
 void Transition::finish(std::size_t i, const Away& away, Vector& y) const {
-  const auto f = figures<kOfEnd>(blocks_.data() + end_at(i), away);
+  const double* const block = blocks_.data() + end_at(i);
+  const auto f = loads_ > kFewLoads ? figures<kOfEnd>(block, away) : figures<kOfEnd, kOfEndOfFew>(block, away);
   for (std::size_t k = 0; k < kMoving.size(); ++k) y[kMoving[k]] += f[k];
   for (std::size_t k = 0; k < loads_; ++k) y[Slot::kFirstLoad + k] += f[kMoving.size() + k];
 }

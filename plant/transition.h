@@ -30,6 +30,8 @@ class Transition {
   static constexpr std::size_t kShown = 8;  ///< figures of a Sample without pins
   static constexpr std::size_t kOfStep = kShown + kMaxSense;
   static constexpr std::size_t kOfEnd = 22;  ///< figures of finish()
+  /// What most circuits have no more of, so that the rest of those figures need not be worked out.
+  static constexpr std::size_t kFewPins = 6, kFewLoads = 5;
 
   /// The circuit at the end of one step of the integrator.
   struct Sample {
@@ -98,13 +100,15 @@ class Transition {
                                       Slot::kBatteryDegc, Slot::kPanelJ, Slot::kWiringJ, Slot::kStageJ,
                                       Slot::kBatteryJ,    Slot::kLoadsJ, Slot::kSenseJ,  Slot::kGassingAh,
                                       Slot::kUnstoredAh};
+  static constexpr std::size_t kOfStepOfFew = kShown + kFewPins, kOfEndOfFew = kMoving.size() + kFewLoads;
   [[nodiscard]] std::size_t columns() const { return columns_; }
   [[nodiscard]] std::size_t loads() const { return loads_; }
 
  private:
   friend class TransitionMemory;
   friend class Remainder;
-  template <std::size_t kFigures>
+  // The first kUsed of so many.
+  template <std::size_t kFigures, std::size_t kUsed = kFigures>
   [[nodiscard]] std::array<Figure, kFigures> figures(const Figure* block, const Away& away) const;
   [[nodiscard]] Sample row(std::size_t block, const Away& away) const;
   [[nodiscard]] std::size_t block_at(std::size_t i) const { return i * (columns_ + 2) * kOfStep; }
