@@ -20,12 +20,13 @@ bool may_be_seen(double rate, double by) {
 
 }  // namespace
 
-double PinWays::moved_by_phi_v(std::size_t pin, double t_s) const {
+double PinWays::moved_by_phi_v(std::size_t pin, const Instant& at) const {
   const Way& way = of[pin];
-  const double share = t_s / length_s_;
+  const double t_s = at.t_s;
+  const double share = at.share_frac;
   const double squared = share * share;
   const double cubed = squared * share;
-  const TwoModes::Step s = TwoModes::part(forces_, share);
+  const TwoModes::Step& s = at.part;
   const TwoModes::Follower follower{s, t_s * way.start.pin_d_pin};
   const Along driven{way.driven[0],         way.driven[1],           way.driven[2],
                      share * way.driven[3], squared * way.driven[4], cubed * way.driven[5]};

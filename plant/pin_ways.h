@@ -42,8 +42,18 @@ class PinWays {
     if (form_[pin] == Form::kNotYet) lay_out(pin);
     return form_[pin] == Form::kSum ? sums_[pin].moved_v(t_s * per_length_s_) : moved_by_phi_v(pin, t_s);
   }
-  /// The same without what is laid out, to rounding.
-  [[nodiscard]] double moved_by_phi_v(std::size_t pin, double t_s) const;
+  /// An instant of the step, with what is the same there for all pins.
+  struct Instant {
+    double t_s{}, share_frac{};
+    TwoModes::Step part;
+  };
+  [[nodiscard]] Instant instant(double t_s) const {
+    const double share_frac = t_s / length_s_;
+    return {t_s, share_frac, TwoModes::part(forces_, share_frac)};
+  }
+  /// moved_v() without what is laid out, to rounding.
+  [[nodiscard]] double moved_by_phi_v(std::size_t pin, const Instant& at) const;
+  [[nodiscard]] double moved_by_phi_v(std::size_t pin, double t_s) const { return moved_by_phi_v(pin, instant(t_s)); }
   /// Whether the way of a pin that was asked for is laid out as powers and exponentials; and in how many parts.
   [[nodiscard]] bool is_sum(std::size_t pin) const { return form_[pin] == Form::kSum; }
   [[nodiscard]] std::size_t parts(std::size_t pin) const { return sums_[pin].powers + sums_[pin].decays; }

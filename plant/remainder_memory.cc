@@ -207,10 +207,10 @@ bool TransitionMemory::run_remainder(CircuitRun& run, const Transition& t, const
     const double most = i + 1 == r.steps_ ? 1.0 : in_seconds(end) / in_seconds(how.length);
     for (; node < how.nodes_frac.size() && how.nodes_frac[node] <= most; ++node) {
       const double since_s = how.nodes_frac[node] * in_seconds(how.length);
+      const PinWays::Instant there = ways.instant(since_s - in_seconds(at));
       for (std::size_t k = 0; k < pins; ++k) {
         const double fading_v = out[Remainder::fades_at(k)] * r.faded_frac(k, since_s);
-        out[Remainder::node_at(k, node)] =
-            ways.of[k].start_v + ways.moved_by_phi_v(k, since_s - in_seconds(at)) - fading_v;
+        out[Remainder::node_at(k, node)] = ways.of[k].start_v + ways.moved_by_phi_v(k, there) - fading_v;
       }
     }
     if (!stepper.look(y)) return false;
