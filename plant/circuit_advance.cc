@@ -114,8 +114,7 @@ class Advance {
     current.follow(first, *known.away, first.steps());
     current.follow(known);
     const bool as_one = observer_ != nullptr && observer_->takes_stretches();
-    std::optional<Probes> at_edge;
-    if (as_one) at_edge = memory_->take_shown(conditions_.gate_on);
+    std::optional<Probes>& at_edge = memory_->shown_there(conditions_.gate_on);
     if (as_one && !at_edge)
       at_edge = seen(state_, conditions_, y_, system_, first.at_edge(*known.away), system_.battery_a(y_));
     first.pass_but_for_sample(*known.away, system_, y_);
@@ -134,6 +133,7 @@ class Advance {
     const Probes probes = seen(state_, conditions_, y_, system_, at_end, battery_a);
     observer_->on_stretch(state_, conditions_, probes,
                           RememberedStretch{system_, from_, known, {edge, *at_edge, probes, conditions_.supply_v}});
+    at_edge.reset();
   }
 
   // Of all its steps but the last, one by one.

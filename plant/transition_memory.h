@@ -53,12 +53,9 @@ class TransitionMemory {
 
   /// The same for who only looks.
   [[nodiscard]] Recalled look_up(CircuitRun& run, const Vector& y);
-  /// What the circuit shows at the place that was looked for last under this gate, if somebody has kept it.
+  /// What the circuit shows at the place that was looked for last under this gate, if somebody has kept it; whoever
+  /// leaves that place forgets it.
   [[nodiscard]] std::optional<Probes>& shown_there(bool gate_on) { return found_[gate_on ? 1 : 0].shown; }
-  /// The same for once.
-  [[nodiscard]] std::optional<Probes> take_shown(bool gate_on) {
-    return std::exchange(shown_there(gate_on), std::nullopt);
-  }
 
   /// A whole interval between two edges.
   struct Interval {
