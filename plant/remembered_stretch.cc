@@ -172,20 +172,25 @@ void RememberedStretch::widen_by_turns(Fast& lowest, Fast& highest) const {
   std::array<Figure, Transition::kMostTurns> values;
   first.values_at_turns(*known_.away, values);
   for (const Transition::Turning* each = first.turning_begin(); each != first.turning_end(); ++each) {
-    const bool panel = each->figure == Transition::kOfStep;
+    const std::size_t figure = each->figure;
+    const double* value = values.data() + each->first;
+    const double* const end = values.data() + each->end;
     double low = std::numeric_limits<double>::infinity();
     double high = -low;
-    for (std::size_t i = each->first; i < each->end; i += panel ? 2 : 1) {
-      const double value = panel ? values[i] + values[i + 1] * system_.panel_cable_ohm() : values[i];
-      low = std::min(low, value);
-      high = std::max(high, value);
-    }
-    if (panel) {
+    const auto take = [&](double one) {
+      low = std::min(low, one);
+      high = std::max(high, one);
+    };
+    if (figure == Transition::kOfStep) {
+      for (; value != end; value += 2) take(value[0] + value[1] * system_.panel_cable_ohm());
       widen(Fast::kPanelV, low, high);
-    } else if (each->figure >= Transition::kShown) {
-      widen(Fast::kFirstPin + each->figure - Transition::kShown, clamped_pin_v(low, ends_.supply_v),
+      continue;
+    }
+    for (; value != end; ++value) take(*value);
+    if (figure >= Transition::kShown) {
+      widen(Fast::kFirstPin + figure - Transition::kShown, clamped_pin_v(low, ends_.supply_v),
             clamped_pin_v(high, ends_.supply_v));
-    } else if (each->figure == Transition::kBusShown) {
+    } else if (figure == Transition::kBusShown) {
       Fast at_low;
       Fast at_high;
       put_bus(low, at_low);
@@ -194,7 +199,7 @@ void RememberedStretch::widen_by_turns(Fast& lowest, Fast& highest) const {
         widen(k, std::min(at_low.of[k], at_high.of[k]), std::max(at_low.of[k], at_high.of[k]));
       }
     } else {
-      widen(kOf[each->figure], low, high);
+      widen(kOf[figure], low, high);
     }
   }
 }
