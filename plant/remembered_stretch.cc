@@ -82,13 +82,13 @@ RememberedStretch::RememberedStretch(const CircuitSystem& system, const CircuitS
   const Fast edge = Fast::from(ends.at_edge);
   Fast lowest = edge;
   Fast highest = edge;
-  widen_by_turns(lowest, highest);
+  Fast before = shown(first.sample(first.steps() - 1, *known.away));
+  widen_by_turns(edge, before, lowest, highest);
   const auto widen = [&](const Fast& at) {
     lowest.of = lowest.of.min(at.of);
     highest.of = highest.of.max(at.of);
   };
   const double whole_s = in_seconds(end_of(steps_ - 1) - ends.edge);
-  Fast before = shown(first.sample(first.steps() - 1, *known.away));
   widen(before);
   Fast mean;
   mean.of = 0.0 + in_seconds(first.length()) / whole_s * shown(first.mean(*known.away)).of;
@@ -160,7 +160,8 @@ void RememberedStretch::put_bus(double bus_v, Fast& fast) const {
   fast.of[Fast::kTerminalV] = bus_v - system_.cable_ohm() * battery_a;
 }
 
-void RememberedStretch::widen_by_turns(Fast& lowest, Fast& highest) const {
+// Within a transition from edge to last.
+void RememberedStretch::widen_by_turns(const Fast& edge, const Fast& last, Fast& lowest, Fast& highest) const {
   // Which of them a figure of a Sample is.
   static constexpr std::array<std::size_t, Transition::kShown> kOf{
       Fast::kInputV, Fast::kBusV, Fast::kPanelA, Fast::kChargeA, Fast::kLoadA, Fast::kLoadV, Fast::kGassingA};
@@ -169,12 +170,14 @@ void RememberedStretch::widen_by_turns(Fast& lowest, Fast& highest) const {
     highest.of[k] = std::max(highest.of[k], high);
   };
   const Transition& first = *known_.transition;
-  std::array<Figure, Transition::kMostTurns> values;
-  first.values_at_turns(*known_.away, values);
+  Transition::AtTurns values;
   for (const Transition::Turning* each = first.turning_begin(); each != first.turning_end(); ++each) {
     const std::size_t figure = each->figure;
-    const double* value = values.data() + each->first;
-    const double* const end = values.data() + each->end;
+    const std::size_t pin = Fast::kFirstPin + figure - Transition::kShown;
+    if (each->is_pin() && std::abs(last.of[pin] - edge.of[pin]) > each->steady_beyond) continue;
+    first.ask_for(*each, *known_.away, values);
+    const double* value = values.of.data() + each->first;
+    const double* const end = values.of.data() + each->end;
     double low = std::numeric_limits<double>::infinity();
     double high = -low;
     const auto take = [&](double one) {
@@ -187,9 +190,8 @@ void RememberedStretch::widen_by_turns(Fast& lowest, Fast& highest) const {
       continue;
     }
     for (; value != end; ++value) take(*value);
-    if (figure >= Transition::kShown) {
-      widen(Fast::kFirstPin + figure - Transition::kShown, clamped_pin_v(low, ends_.supply_v),
-            clamped_pin_v(high, ends_.supply_v));
+    if (each->is_pin()) {
+      widen(pin, clamped_pin_v(low, ends_.supply_v), clamped_pin_v(high, ends_.supply_v));
     } else if (figure == Transition::kBusShown) {
       Fast at_low;
       Fast at_high;

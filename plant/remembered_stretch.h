@@ -36,7 +36,7 @@ class RememberedStretch final : public Stretch {
   [[nodiscard]] Transition::Sample sample(std::size_t step) const;
   [[nodiscard]] Fast shown(const Transition::Sample& sample) const;
   void put_bus(double bus_v, Fast& fast) const;
-  void widen_by_turns(Fast& lowest, Fast& highest) const;
+  void widen_by_turns(const Fast& edge, const Fast& last, Fast& lowest, Fast& highest) const;
 
   const CircuitSystem& system_;
   const TransitionMemory::Interval known_;

@@ -99,21 +99,19 @@ double Transition::net_ah(const Away& away) const {
   return sum;
 }
 
-void Transition::values_at_turns(const Away& away, std::array<Figure, kMostTurns>& values) const {
+void Transition::ask_for(const Turning& turning, const Away& away, AtTurns& values) const {
   using Row = Eigen::Array<double, kTurnsAtOnce, 1>;
-  const double* row = turn_rows_.data() + kMostTurns;
-  for (std::size_t first = 0; first < turn_count_; first += kTurnsAtOnce) {
+  std::size_t at = std::max(values.known, turning.first - turning.first % kTurnsAtOnce);
+  for (; at < turning.end; at += kTurnsAtOnce) {
+    const double* row = turn_rows_.data() + at * (1 + columns_);
     Row sum = Eigen::Map<const Row>{row};
     for (std::size_t c = 0; c < columns_; ++c) sum += Eigen::Map<const Row>{row += kTurnsAtOnce} * away.of[c];
-    Eigen::Map<Row>{values.data() + first} = sum;
-    row += kTurnsAtOnce;
+    Eigen::Map<Row>{values.of.data() + at} = sum;
   }
-  for (const Turning* each = turning_begin(); each != turning_end(); ++each) {
-    if (each->figure < kShown || each->figure == kOfStep) continue;
-    for (std::size_t i = each->first; i < each->end; ++i) {
-      values[i] += turn_rows_[i] * away.pin_v[each->figure - kShown];
-    }
-  }
+  values.known = at;
+  if (!turning.is_pin()) return;
+  const double pin_v = away.pin_v[turning.figure - kShown];
+  for (std::size_t i = turning.first; i < turning.end; ++i) values.of[i] += turn_pins_[i] * pin_v;
 }
 
 void Transition::stand_at(const Sample& at, const CircuitSystem& system, Vector& y) {

@@ -72,13 +72,19 @@ class Transition {
   /// worked out from two values, input and panel_a.
   struct Turning {
     std::uint16_t figure{}, first{}, end{};
+    Figure steady_beyond{};  ///< where the last step is further than that from the edge, none is beyond both
+    [[nodiscard]] bool is_pin() const { return figure >= kShown && figure < kOfStep; }
   };
   [[nodiscard]] const Turning* turning_begin() const { return turning_.data(); }
   [[nodiscard]] const Turning* turning_end() const { return turning_.data() + turning_count_; }
   static constexpr std::size_t kTurnsAtOnce = 8;
-  static constexpr std::size_t kMostTurns = (kOfStep + 2) * kMostSteps;
-  /// A value for each of them, digit by digit that of the sample.
-  void values_at_turns(const Away& away, std::array<Figure, kMostTurns>& values) const;
+  /// Values of those that have been asked for.
+  struct AtTurns {
+    std::array<Figure, (kOfStep + 2) * kMostSteps + kTurnsAtOnce> of;
+    std::size_t known{0};
+  };
+  /// Adds those of one, which stands after all that were asked for: digit by digit those of the samples.
+  void ask_for(const Turning& turning, const Away& away, AtTurns& values) const;
   /// Into the battery, in all.
   [[nodiscard]] double net_ah(const Away& away) const;
   /// A part of every sample, digit by digit the same.
@@ -127,8 +133,8 @@ class Transition {
   // their slopes in every column, and in pins.
   AsFound<Figure> blocks_;
   AsFound<Charged> charged_;  // of the same blocks, column by column
-  // Likewise, of the figures at turns: their slopes in pins, and the rest for kTurnsAtOnce of them after another.
-  AsFound<Figure> turn_rows_;
+  // Likewise, of the figures at turns: the rest for kTurnsAtOnce of them after another, and their slopes in pins.
+  AsFound<Figure> turn_rows_, turn_pins_;
 };
 
 }  // namespace dawnrig::plant

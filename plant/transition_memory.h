@@ -154,7 +154,11 @@ class TransitionMemory {
   static void take_means(Transition& t);
   // transition_turns.cc:
   static void find_turns(Transition& t, const CircuitSystem& system);
+  using Reach = std::array<Figure, Transition::kMostColumns>;  // from the middle of a cell, column by column
+  using Turns = std::array<bool, Transition::kMostSteps>;
+  static void lay_out_turning(Transition& t, std::size_t k, const Turns& turns, const Reach& reach);
   static void add_turn(Transition& t, std::size_t step, std::size_t k);
+  [[nodiscard]] static Figure steady_beyond_v(const Transition& t, std::size_t k, std::size_t step, const Reach& reach);
   void differentiate(Transition& t, std::size_t column, Figure width);
   // remainder_memory.cc:
   [[nodiscard]] Part part_of_cell(const CircuitSystem& system, const Transition& t, const Vector& y) const;
