@@ -49,7 +49,7 @@ class Advance {
     if (board_.any() && board_.acts(y_)) return AdvanceStatus::kOk;  // conditions may be other than at the last step
     if (const auto known = interval_to(end); known.transition != nullptr) {
       pass_interval(known, end);
-      return stand();
+      return stop();
     }
     stepper_.go_on_from(y_);
     pass_edge(end, end);
@@ -63,8 +63,9 @@ class Advance {
 
   /// The step that was foreseen.
   AdvanceStatus through_foreseen(Nanos end) {
+    const bool stands = ahead_.remembered();
     go_foreseen(end);
-    return stand();
+    return stands ? stop() : stand();
   }
 
   /// Up to the last step that ends by `at`; the one that leads past it, and no further than `until`, is foreseen.
@@ -90,6 +91,11 @@ class Advance {
  private:
   AdvanceStatus stand() {
     put();
+    return stop();
+  }
+
+  // Where the state is put already, as after pass_interval().
+  AdvanceStatus stop() {
     if (!after_edge(state_, conditions_) || state_.now > began_) {
       state_.gate = conditions_.gate_on ? GateSeen::kOn : GateSeen::kOff;
     }
@@ -127,8 +133,8 @@ class Advance {
     stepper_.propose(kQuietS);
     stepper_.forget();
     follow_slow(end);
-    if (observer_ == nullptr) return;
     put();
+    if (observer_ == nullptr) return;
     if (!as_one) return tell(at_end, battery_a);
     const Probes probes = seen(state_, conditions_, y_, system_, at_end, battery_a);
     observer_->on_stretch(state_, conditions_, probes,
