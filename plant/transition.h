@@ -78,9 +78,10 @@ class Transition {
   [[nodiscard]] const Turning* turning_begin() const { return turning_.data(); }
   [[nodiscard]] const Turning* turning_end() const { return turning_.data() + turning_count_; }
   static constexpr std::size_t kTurnsAtOnce = 8;
+  static constexpr std::size_t kMostTurns = (kOfStep + 2) * kMostSteps + kTurnsAtOnce;
   /// Values of those that have been asked for.
   struct AtTurns {
-    std::array<Figure, (kOfStep + 2) * kMostSteps + kTurnsAtOnce> of;
+    std::array<Figure, kMostTurns> of;
     std::size_t known{0};
   };
   /// Adds those of one, which stands after all that were asked for: digit by digit those of the samples.

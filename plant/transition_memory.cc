@@ -44,8 +44,8 @@ TransitionMemory::TransitionMemory(const CircuitParams& checked)
   for (Entry& entry : entries_) {
     entry.transition.blocks_.resize(blocks * (Transition::kMostSteps * kOfBoth + 2 * Transition::kOfStep));
     entry.transition.charged_.resize(blocks);
-    entry.transition.turn_rows_.resize((blocks - 1) * Transition::AtTurns{}.of.size());
-    entry.transition.turn_pins_.resize(Transition::AtTurns{}.of.size());
+    entry.transition.turn_rows_.resize((blocks - 1) * Transition::kMostTurns);
+    entry.transition.turn_pins_.resize(Transition::kMostTurns);
     entry.transition.loads_ = checked.loads.size();
     entry.transition.pins_ = checked.sense.size();
   }

@@ -28,6 +28,19 @@ inline CircuitParams ridge_repeater(double input_f = 2.2e-6) {
   return p;
 }
 
+/// The same with as many channels and loads as a circuit can have: pins from quick to slow, and lamps.
+inline CircuitParams crowded_ridge_repeater() {
+  CircuitParams p = ridge_repeater();
+  double capacitance_f = 1e-9;
+  while (p.sense.size() < kMaxSense) {
+    const SenseNode node = p.sense.size() % 2 == 0 ? SenseNode::kPanelInput : SenseNode::kBus;
+    p.sense.push_back({node, DividerParams{110e3, 12e3, capacitance_f}});
+    capacitance_f *= 5.0;
+  }
+  while (p.loads.size() < kMaxLoads) p.loads.push_back({LampParams{72.0, 6.0, 24.0, 0.03}, false});
+  return p;
+}
+
 /// A bright forenoon with transceiver and monitor on.
 inline Conditions ridge_forenoon() {
   Conditions c;

@@ -36,6 +36,9 @@ struct Pair {
       bus_v = std::max(bus_v, std::abs(told.bus_v - plain.bus_v));
       input_v = std::max(input_v, std::abs(told.input_v - plain.input_v));
       for (std::size_t i = 0; i < kMaxSense; ++i) pin_v = std::max(pin_v, std::abs(told.sense_v[i] - plain.sense_v[i]));
+      for (std::size_t i = 0; i < kMaxLoads; ++i) {
+        load = std::max(load, std::abs(told.load_state[i] - plain.load_state[i]));
+      }
     }
   }
 
@@ -44,7 +47,7 @@ struct Pair {
   Conditions c;
   CircuitState plain, told;
   Nanos period{kPeriod};
-  double bus_v{0}, input_v{0}, pin_v{0};  // the most they were apart at any edge
+  double bus_v{0}, input_v{0}, pin_v{0}, load{0};  // the most they were apart at any edge
 };
 
 struct Day {
@@ -55,9 +58,9 @@ struct Day {
 };
 
 std::vector<Day> days() {
-  std::vector<Day> all{{"bright"},     {"large input capacitor"}, {"full battery"},    {"dusk"},
-                       {"lamp on"},    {"offset diode"},          {"sense wire open"}, {"warm heat sink"},
-                       {"long cable"}, {"loose contact"},         {"corroded contact"}};
+  std::vector<Day> all{{"bright"},     {"large input capacitor"}, {"full battery"},     {"dusk"},
+                       {"lamp on"},    {"offset diode"},          {"sense wire open"},  {"warm heat sink"},
+                       {"long cable"}, {"loose contact"},         {"corroded contact"}, {"crowded"}};
   all[1].params = ridge_repeater(220e-6);
   all[2].rest.soc_frac = 0.999;
   all[3].conditions.sun.poa_wpm2 = all[3].rest.poa_wpm2 = 12.0;
@@ -70,6 +73,8 @@ std::vector<Day> days() {
   // The bus then goes far, and the battery's current turns around in every cycle.
   all[9].conditions.battery_contact_ohm = 0.05;
   all[10].conditions.battery_contact_ohm = 0.2;
+  all[11].params = crowded_ridge_repeater();
+  for (std::size_t i = 4; i < kMaxLoads; ++i) all[11].conditions.loads[i].on = true;
   return all;
 }
 
@@ -87,6 +92,7 @@ TEST(TransitionMemory, KeepsTheBusWithinATenthOfAMillivoltUnderHuntingDutyAndMov
     EXPECT_LT(pair.input_v, 5e-3) << day.name;
     // A thermistor on the heat sink feels steps of a quarter of a kelvin.
     EXPECT_LT(pair.pin_v, day.params.stage.heat_sink ? 0.02 : 1e-4) << day.name;
+    EXPECT_LT(pair.load, 1e-4) << day.name;
     const Books& a = pair.plain.books;
     const Books& b = pair.told.books;
     const double net_ah = a.battery_charge_ah - a.battery_discharge_ah;
