@@ -2,6 +2,7 @@
 // nothing.
 #pragma once
 
+#include <cstring>
 #include <memory>
 #include <type_traits>
 #include <vector>
@@ -15,7 +16,13 @@ struct AsFoundAllocator : std::allocator<T> {
   struct rebind {
     using other = AsFoundAllocator<U>;
   };
-  void construct(T* /*at*/) {}  // whoever wrote zeros would have the system find all of it at once
+  /// Whoever wrote zeros would have the system find all of the memory at once. Under the sanitizer for memory it is
+  /// filled with what is no number, so that tests see who reads first.
+  void construct([[maybe_unused]] T* at) {
+#if defined(__SANITIZE_ADDRESS__)
+    std::memset(at, 0xFF, sizeof(T));
+#endif
+  }
 };
 
 /// A vector whose elements are whatever stood in memory before: each is written before it is read.
