@@ -116,7 +116,6 @@ class PlainBlocks {
   void let_pass(std::uint32_t pc);
   /// Whether that is why run() gets no further.
   [[nodiscard]] bool stops_at(std::uint32_t pc) const;
-  /// Whether run() would get any further, with nothing to happen before `event`.
   /// A run has begun at this instruction as often as makes it worth while to make machine instructions of it. Returns
   /// it.
   const BlockOp* translate(const BlockOp* op);
@@ -125,6 +124,7 @@ class PlainBlocks {
   [[nodiscard]] BlockHandler plain(const BlockOp* op) const {
     return plain_[static_cast<std::size_t>(op - cpu_.first)];
   }
+  /// Whether run() would get any further, with nothing to happen before `event`.
   [[nodiscard]] bool have_time(Cycle event) const {
     const avr_t* const avr = cpu_.avr;
     const BlockOp* const op = avr->pc / 2U < cpu_.words ? cpu_.first + avr->pc / 2U : nullptr;
