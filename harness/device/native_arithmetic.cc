@@ -35,7 +35,7 @@ void NativeWriter::take(std::uint32_t at, unsigned bytes) {
 }
 
 void NativeWriter::hold(std::uint32_t at, unsigned bytes) {
-  held_ = at < kRegisters ? at : kNothing;  // memory may be written to by pointer
+  held_ = at < kRegisters ? at : kNothing;  // other memory may be written to by pointer unseen
   held_bytes_ = bytes;
 }
 
@@ -126,7 +126,7 @@ void NativeWriter::store(const NativeStep& step) {
     return;
   }
   spoil();
-  // Through memory, which leaves the flags alone.
+  // Through memory, which leaves the flags alone: where this very number is kept, if it is.
   a_.mov(kept(index_, 2), x86::eax);
   a_.mov(cell(step.one.d, 2), x86::ax);
   a_.movzx(x86::r9d, kept(index_, 2, 2, 2));

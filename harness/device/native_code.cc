@@ -232,7 +232,7 @@ void NativeWriter::write_skip(const NativeStep& step) {
 void NativeWriter::write_call(const NativeStep& step) {
   const std::uint16_t back = op(step.at).k;
   load_stack_pointer();
-  check_stack(4, true, not_plain(step.at));  // as the handler does, which has room for two
+  check_stack(4, true, not_plain(step.at));  // more than it takes: just where the handler leaves, too
   a_.mov(x86::word_ptr(kData, x86::rax, 0, -1), work::swapped(back));
   a_.sub(x86::eax, 2);
   a_.mov(cell(R_SPL, 2), x86::ax);

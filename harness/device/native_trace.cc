@@ -372,7 +372,7 @@ NativeTrace native_trace(const RunSource& from, std::size_t at) {
     if (step.may_leave || step.takes_all || is_branch(step.one) || is_skip(step.one)) {
       keep();
     }
-    step.kept = (step.at_once & ~machine_flags(step)) != 0;
+    step.kept = (step.at_once & ~machine_flags(step)) != 0;  // for itself; exits behind it may ask for it later
     open.pass(i, step);
   }
   keep();
