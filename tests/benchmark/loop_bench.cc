@@ -155,7 +155,7 @@ double sixteen_runs_wall_s(int threads) {
           rig::VirtualRigSetup own = setup;
           own.seed = static_cast<std::uint64_t>(k);
           rig::VirtualRig rig{own};
-          rig.run_until(20s);
+          rig.run_until(60s);
         }
       });
     }
