@@ -12,10 +12,6 @@ namespace dawnrig::plant {
 template <class T>
 struct AsFoundAllocator : std::allocator<T> {
   static_assert(std::is_trivially_default_constructible_v<T> && std::is_trivially_destructible_v<T>);
-  template <class U>
-  struct rebind {
-    using other = AsFoundAllocator<U>;
-  };
   /// Whoever wrote zeros would have the system find all of the memory at once. Under the sanitizer for memory it is
   /// filled with what is no number, so that tests see who reads first.
   void construct([[maybe_unused]] T* at) {

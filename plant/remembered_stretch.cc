@@ -27,6 +27,9 @@ struct RememberedStretch::Fast {
   using Row = Eigen::Array<double, kCount, 1>;
   Row of;
 
+  double& operator[](std::size_t k) { return of[static_cast<Eigen::Index>(k)]; }
+  double operator[](std::size_t k) const { return of[static_cast<Eigen::Index>(k)]; }
+
   static Fast from(const Probes& p) {
     Fast fast;
     fast.exchange(p, [](double& figure, double probe) { figure = probe; });
@@ -39,17 +42,17 @@ struct RememberedStretch::Fast {
  private:
   template <class SomeProbes, class Do>
   void exchange(SomeProbes& p, Do&& with) {
-    with(of[kPanelV], p.panel_v);
-    with(of[kPanelA], p.panel_a);
-    with(of[kInputV], p.input_v);
-    with(of[kBusV], p.bus_v);
-    with(of[kTerminalV], p.terminal_v);
-    with(of[kBatteryA], p.battery_a);
-    with(of[kChargeA], p.charge_a);
-    with(of[kLoadV], p.load_v);
-    with(of[kLoadA], p.load_a);
-    with(of[kGassingA], p.gassing_a);
-    for (std::size_t i = 0; i < kMaxSense; ++i) with(of[kFirstPin + i], p.sense_v[i]);
+    with((*this)[kPanelV], p.panel_v);
+    with((*this)[kPanelA], p.panel_a);
+    with((*this)[kInputV], p.input_v);
+    with((*this)[kBusV], p.bus_v);
+    with((*this)[kTerminalV], p.terminal_v);
+    with((*this)[kBatteryA], p.battery_a);
+    with((*this)[kChargeA], p.charge_a);
+    with((*this)[kLoadV], p.load_v);
+    with((*this)[kLoadA], p.load_a);
+    with((*this)[kGassingA], p.gassing_a);
+    for (std::size_t i = 0; i < kMaxSense; ++i) with((*this)[kFirstPin + i], p.sense_v[i]);
   }
 };
 
@@ -137,17 +140,17 @@ Transition::Sample RememberedStretch::sample(std::size_t step) const {
 
 RememberedStretch::Fast RememberedStretch::shown(const Transition::Sample& sample) const {
   Fast fast;
-  fast.of[Fast::kPanelV] = sample.input_v + sample.panel_a * system_.panel_cable_ohm();
-  fast.of[Fast::kPanelA] = sample.panel_a;
-  fast.of[Fast::kInputV] = sample.input_v;
+  fast[Fast::kPanelV] = sample.input_v + sample.panel_a * system_.panel_cable_ohm();
+  fast[Fast::kPanelA] = sample.panel_a;
+  fast[Fast::kInputV] = sample.input_v;
   put_bus(sample.bus_v, fast);
-  fast.of[Fast::kChargeA] = sample.charge_a;
-  fast.of[Fast::kLoadV] = sample.load_v;
-  fast.of[Fast::kLoadA] = sample.load_a;
-  fast.of[Fast::kGassingA] = sample.gassing_a;
+  fast[Fast::kChargeA] = sample.charge_a;
+  fast[Fast::kLoadV] = sample.load_v;
+  fast[Fast::kLoadA] = sample.load_a;
+  fast[Fast::kGassingA] = sample.gassing_a;
   const std::size_t pins = system_.params().sense.size();
   for (std::size_t i = 0; i < kMaxSense; ++i) {
-    fast.of[Fast::kFirstPin + i] = i < pins ? clamped_pin_v(sample.pin_v[i], ends_.supply_v) : ends_.at_edge.sense_v[i];
+    fast[Fast::kFirstPin + i] = i < pins ? clamped_pin_v(sample.pin_v[i], ends_.supply_v) : ends_.at_edge.sense_v[i];
   }
   return fast;
 }
@@ -155,9 +158,9 @@ RememberedStretch::Fast RememberedStretch::shown(const Transition::Sample& sampl
 // And what goes with it.
 void RememberedStretch::put_bus(double bus_v, Fast& fast) const {
   const double battery_a = system_.battery_s() * (bus_v - inner_v_);
-  fast.of[Fast::kBusV] = bus_v;
-  fast.of[Fast::kBatteryA] = battery_a;
-  fast.of[Fast::kTerminalV] = bus_v - system_.cable_ohm() * battery_a;
+  fast[Fast::kBusV] = bus_v;
+  fast[Fast::kBatteryA] = battery_a;
+  fast[Fast::kTerminalV] = bus_v - system_.cable_ohm() * battery_a;
 }
 
 // Within a transition from edge to last.
@@ -166,15 +169,15 @@ void RememberedStretch::widen_by_turns(const Fast& edge, const Fast& last, Fast&
   static constexpr std::array<std::size_t, Transition::kShown> kOf{
       Fast::kInputV, Fast::kBusV, Fast::kPanelA, Fast::kChargeA, Fast::kLoadA, Fast::kLoadV, Fast::kGassingA};
   const auto widen = [&](std::size_t k, double low, double high) {
-    lowest.of[k] = std::min(lowest.of[k], low);
-    highest.of[k] = std::max(highest.of[k], high);
+    lowest[k] = std::min(lowest[k], low);
+    highest[k] = std::max(highest[k], high);
   };
   const Transition& first = *known_.transition;
   Transition::AtTurns values;
   for (const Transition::Turning* each = first.turning_begin(); each != first.turning_end(); ++each) {
     const std::size_t figure = each->figure;
     const std::size_t pin = Fast::kFirstPin + figure - Transition::kShown;
-    if (each->is_pin() && std::abs(last.of[pin] - edge.of[pin]) > each->steady_beyond) continue;
+    if (each->is_pin() && std::abs(last[pin] - edge[pin]) > each->steady_beyond) continue;
     first.ask_for(*each, *known_.away, values);
     const double* value = values.of.data() + each->first;
     const double* const end = values.of.data() + each->end;
@@ -198,7 +201,7 @@ void RememberedStretch::widen_by_turns(const Fast& edge, const Fast& last, Fast&
       put_bus(low, at_low);
       put_bus(high, at_high);
       for (const std::size_t k : {Fast::kBusV, Fast::kBatteryA, Fast::kTerminalV}) {
-        widen(k, std::min(at_low.of[k], at_high.of[k]), std::max(at_low.of[k], at_high.of[k]));
+        widen(k, std::min(at_low[k], at_high[k]), std::max(at_low[k], at_high[k]));
       }
     } else {
       widen(kOf[figure], low, high);

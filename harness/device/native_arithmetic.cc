@@ -271,22 +271,7 @@ void NativeWriter::write_shift(const NativeStep& step) {
 
 void NativeWriter::write_at_once(const NativeStep& step) {
   const unsigned own = machine_flags(step);
-  const unsigned shown = step.at_once & own;
-  if ((shown & work::kC) != 0) {
-    a_.setc(flag_cell(S_C));
-  }
-  if ((shown & work::kZ) != 0) {
-    a_.setz(flag_cell(S_Z));
-  }
-  if ((shown & 1U << S_N) != 0) {
-    a_.sets(flag_cell(S_N));
-  }
-  if ((shown & 1U << S_V) != 0) {
-    a_.seto(flag_cell(S_V));
-  }
-  if ((shown & 1U << S_S) != 0) {
-    a_.setl(flag_cell(S_S));
-  }
+  put_machine_flags(a_, step.at_once & own);
   if (const unsigned others = step.at_once & ~own; others != 0) {
     put_flags(a_, trace_, index_, others, from_.code);
     spoil();

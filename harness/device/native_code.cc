@@ -251,9 +251,6 @@ NativeRuns::~NativeRuns() = default;
 
 BlockHandler NativeRuns::translated(const RunSource& from, const NativeTrace& trace,
                                     std::span<const BlockHandler> plain) {
-  if (trace.steps.empty() && trace.end == NativeTrace::End::kGoesOn) {
-    return nullptr;
-  }
   asmjit::CodeHolder code;
   if (code.init(machine_->runtime.environment()) != asmjit::kErrorOk) {
     return nullptr;

@@ -25,7 +25,7 @@ class FlagPutter {
       case Kind::kComplement:
         a_.mov(x86::eax, kept(index_, 0));
         a_.test(x86::al, x86::al);
-        put_signs_without_overflow();
+        put_machine_flags(a_, flags_ & (work::kZ | work::kSigned));  // none of them has overflowed
         if (wants(S_C)) {
           a_.mov(flag_cell(S_C), 1);
         }
@@ -36,9 +36,7 @@ class FlagPutter {
       case Kind::kProduct:
         a_.mov(x86::eax, kept(index_, 0));
         a_.test(x86::eax, x86::eax);
-        if (wants(S_Z)) {
-          a_.setz(flag_cell(S_Z));
-        }
+        put_machine_flags(a_, flags_ & work::kZ);
         if (wants(S_C)) {
           a_.shr(x86::eax, 15);
           a_.mov(flag_cell(S_C), x86::al);
@@ -51,25 +49,6 @@ class FlagPutter {
 
  private:
   [[nodiscard]] bool wants(unsigned flag) const { return (flags_ >> flag & 1U) != 0; }
-
-  // The machine's own flags are those of the sum or difference by then.
-  void put_machine_flags() {
-    if (wants(S_C)) {
-      a_.setc(flag_cell(S_C));
-    }
-    if (wants(S_N)) {
-      a_.sets(flag_cell(S_N));
-    }
-    if (wants(S_V)) {
-      a_.seto(flag_cell(S_V));
-    }
-    if (wants(S_S)) {
-      a_.setl(flag_cell(S_S));
-    }
-    if (wants(S_Z) && !step_.rule.highest_zero) {
-      a_.setz(x86::r8b);  // put further down: it may only clear the one before
-    }
-  }
 
   // As it was worked out, once more: what the carry was before follows from the result.
   void put_sum(const std::vector<Instruction>& code) {
@@ -97,9 +76,10 @@ class FlagPutter {
     } else {
       adds ? a_.add(a, b) : a_.sub(a, b);
     }
-    put_machine_flags();
-    if (wants(S_Z) && !step_.rule.highest_zero) {
-      step_.rule.keeps_zero ? a_.and_(flag_cell(S_Z), x86::r8b) : a_.mov(flag_cell(S_Z), x86::r8b);
+    put_machine_flags(a_, flags_ & machine_flags(step_));
+    if (wants(S_Z) && step_.rule.keeps_zero) {  // which may only clear the one before
+      a_.setz(x86::r8b);
+      a_.and_(flag_cell(S_Z), x86::r8b);
     }
     if (wants(S_H)) {
       a_.xor_(x86::r9d, x86::eax);
@@ -126,21 +106,6 @@ class FlagPutter {
     a_.shr(x86::r8d, 1);
   }
 
-  void put_signs_without_overflow() {
-    if (wants(S_Z)) {
-      a_.setz(flag_cell(S_Z));
-    }
-    if (wants(S_N)) {
-      a_.sets(flag_cell(S_N));
-    }
-    if (wants(S_S)) {
-      a_.sets(flag_cell(S_S));
-    }
-    if (wants(S_V)) {
-      a_.mov(flag_cell(S_V), 0);
-    }
-  }
-
   // What falls out is the carry; N and V differ by just that, so that S is the carry too.
   void put_shift() {
     a_.mov(x86::eax, kept(index_, 0));
@@ -153,12 +118,7 @@ class FlagPutter {
       a_.mov(flag_cell(S_S), x86::al);
     }
     a_.test(x86::cl, x86::cl);
-    if (wants(S_Z)) {
-      a_.setz(flag_cell(S_Z));
-    }
-    if (wants(S_N)) {
-      a_.sets(flag_cell(S_N));
-    }
+    put_machine_flags(a_, flags_ & (work::kZ | 1U << S_N));
     if (wants(S_V)) {
       a_.sets(x86::r9b);
       a_.xor_(x86::r9b, x86::al);
@@ -183,6 +143,25 @@ std::uint32_t constant_of(const NativeStep& step, const std::vector<Instruction>
     all = all << 8U | (code[step.at + i].k & 0xFFU);
   }
   return all;
+}
+
+void put_machine_flags(x86::Assembler& a, unsigned flags) {
+  const auto wants = [flags](unsigned flag) { return (flags >> flag & 1U) != 0; };
+  if (wants(S_C)) {
+    a.setc(flag_cell(S_C));
+  }
+  if (wants(S_Z)) {
+    a.setz(flag_cell(S_Z));
+  }
+  if (wants(S_N)) {
+    a.sets(flag_cell(S_N));
+  }
+  if (wants(S_V)) {
+    a.seto(flag_cell(S_V));
+  }
+  if (wants(S_S)) {
+    a.setl(flag_cell(S_S));
+  }
 }
 
 void put_flags(x86::Assembler& a, const NativeTrace& trace, std::size_t step, unsigned flags,

@@ -51,6 +51,7 @@ struct NativeTrace {
   std::vector<NativeStep> steps;
   End end{End::kGoesOn};
   std::size_t last{0};
+  [[nodiscard]] bool is_nothing() const { return steps.empty() && end == End::kGoesOn; }
   std::optional<std::size_t> behind;  ///< where the run goes on behind an instruction that is not for here
 };
 
@@ -101,7 +102,8 @@ class NativeRuns {
   NativeRuns(const NativeRuns&) = delete;
   NativeRuns& operator=(const NativeRuns&) = delete;
 
-  /// A handler for all of it; nullptr: there is none. `plain`: what executes the instruction at each word otherwise.
+  /// A handler for all of it, which is something; nullptr: such instructions cannot be written. `plain`: what executes
+  /// the instruction at each word otherwise.
   [[nodiscard]] BlockHandler translated(const RunSource& from, const NativeTrace& trace,
                                         std::span<const BlockHandler> plain);
 

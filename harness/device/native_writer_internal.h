@@ -44,6 +44,8 @@ inline x86::Gp wide(const x86::Gp& reg, unsigned bytes) {
 /// Of an instruction with a constant, that of all its bytes.
 [[nodiscard]] std::uint32_t constant_of(const NativeStep& step, const std::vector<Instruction>& code);
 
+/// Puts this machine's own flags where the same ones belong. Leaves them as they are.
+void put_machine_flags(x86::Assembler& a, unsigned flags);
 /// Puts these flags of a step where they belong, from what was kept of it. Spoils this machine's flags, rax, rcx, r8
 /// and r9.
 void put_flags(x86::Assembler& a, const NativeTrace& trace, std::size_t step, unsigned flags,

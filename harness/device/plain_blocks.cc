@@ -87,9 +87,10 @@ const BlockOp* PlainBlocks::translate(const BlockOp* op) {
   for (std::optional<std::size_t> piece = at; piece;) {
     BlockOp& first = ops_[*piece];
     const NativeTrace trace = native_trace(from, *piece);
-    BlockHandler handler = native_->translated(from, trace, plain_);
+    BlockHandler handler = trace.is_nothing() ? nullptr : native_->translated(from, trace, plain_);
+    translations_.refused += handler == nullptr && !trace.is_nothing() ? 1 : 0;
     if (handler != nullptr) {
-      ++translated_;
+      ++translations_.made;
       first.go = joins(first) ? handler : first.go;
       first.begin = *piece == at || first.begin == warm_up ? handler : first.begin;
     }

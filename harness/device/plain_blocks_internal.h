@@ -11,6 +11,7 @@
 
 #include "harness/device/instruction.h"
 #include "harness/device/simavr_internal.h"
+#include "harness/device/virtual_device.h"
 
 namespace dawnrig::device {
 
@@ -119,7 +120,7 @@ class PlainBlocks {
   /// A run has begun at this instruction as often as makes it worth while to make machine instructions of it. Returns
   /// it.
   const BlockOp* translate(const BlockOp* op);
-  [[nodiscard]] std::int64_t translated() const { return translated_; }
+  [[nodiscard]] const Translations& translations() const { return translations_; }
   /// What executes it as long as nobody does.
   [[nodiscard]] BlockHandler plain(const BlockOp* op) const {
     return plain_[static_cast<std::size_t>(op - cpu_.first)];
@@ -147,7 +148,7 @@ class PlainBlocks {
   std::vector<BlockOp> ops_;
   std::vector<BlockHandler> plain_;                // for each
   const std::vector<Instruction>* code_{nullptr};  // likewise
-  std::int64_t translated_{0};
+  Translations translations_;
   std::unique_ptr<NativeRuns> native_;  // none before a run is worth it
   std::vector<Stop> stops_;
 };

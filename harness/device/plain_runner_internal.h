@@ -40,7 +40,7 @@ class PlainRunner {
   void let_pass(std::uint32_t pc) { blocks_.let_pass(pc); }
   /// Every peripheral has taken its registers. Has to be called before the first run, and when that may have changed.
   void registers_taken();
-  [[nodiscard]] std::int64_t translated_runs() const { return blocks_.translated(); }
+  [[nodiscard]] const Translations& translations() const { return blocks_.translations(); }
   /// Program memory has been written to.
   void start_over();
 

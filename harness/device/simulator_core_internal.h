@@ -73,7 +73,7 @@ class SimulatorCore {
   void stop_at(std::uint32_t pc) { runner_->stop_at(pc); }
   void let_pass(std::uint32_t pc) { runner_->let_pass(pc); }
   [[nodiscard]] std::int64_t interrupts_entered() const { return interrupts_entered_; }
-  [[nodiscard]] std::int64_t translated_runs() const { return runner_ ? runner_->translated_runs() : 0; }
+  [[nodiscard]] Translations translations() const { return runner_ ? runner_->translations() : Translations{}; }
   [[nodiscard]] std::size_t program_bytes() const { return program_bytes_; }
   /// Cycles that passed without an instruction: asleep, or skipped in a loop that idles.
   [[nodiscard]] Cycle idle_cycles() const { return slept_ + (skipper_ ? skipper_->skipped() : 0); }

@@ -265,8 +265,8 @@ std::int64_t VirtualDevice::eeprom_writes() const {
 const std::vector<std::int64_t>& VirtualDevice::eeprom_cell_writes() const {
   return impl_->eeprom.cell_writes();
 }
-std::int64_t VirtualDevice::translated_runs() const {
-  return impl_->core.translated_runs();
+Translations VirtualDevice::translations() const {
+  return impl_->core.translations();
 }
 
 Cycle VirtualDevice::idle_cycles() const {

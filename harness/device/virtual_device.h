@@ -58,6 +58,13 @@ struct DeviceParams {
   std::uint16_t translate_after{500};
 };
 
+/// Runs of instructions of which instructions of this machine were made, and could not be: on a machine that is not
+/// known here, all of them.
+struct Translations {
+  std::int64_t made{0};
+  std::int64_t refused{0};
+};
+
 enum class RunStatus : std::uint8_t {
   kRunning,  ///< reached the asked-for cycle
   kCrashed,  ///< illegal instruction, access outside memory, or the like: crash_reason() says; every pin is
@@ -107,8 +114,7 @@ class VirtualDevice {
   [[nodiscard]] Cycle next_timed_edge() const;
   [[nodiscard]] std::int64_t eeprom_writes() const;
   [[nodiscard]] const std::vector<std::int64_t>& eeprom_cell_writes() const;
-  /// Of which instructions of this machine were made, in all.
-  [[nodiscard]] std::int64_t translated_runs() const;
+  [[nodiscard]] Translations translations() const;
   [[nodiscard]] Cycle idle_cycles() const;  ///< that passed without an instruction: slept, or skipped
 
  private:

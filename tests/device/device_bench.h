@@ -110,6 +110,14 @@ inline Image words_image(const std::vector<std::uint16_t>& words) {
   return image;
 }
 
+/// Whether runs of instructions are translated at all here.
+inline constexpr bool kKnowsThisMachine =
+#if defined(__x86_64__)
+    true;
+#else
+    false;
+#endif
+
 /// For tests over many programs: runs of instructions are translated at once, never, or after a while.
 inline std::uint16_t translation_of(unsigned seed) {
   constexpr std::uint16_t kAfter[] = {0, 1, 30};

@@ -48,6 +48,8 @@ TEST_P(PlainBlocks, LeaveTheProcessorAsOneInstructionAfterAnotherWould) {
       ASSERT_EQ(witness.pins[i].drive, other.pins[i].drive) << "program " << seed;
     }
     EXPECT_EQ(simulators.crash_reason(), "") << "program " << seed << " ends before its time";
+    EXPECT_EQ(ours.translations().made > 0, kKnowsThisMachine && params.translate_after != 0) << "program " << seed;
+    EXPECT_TRUE(ours.translations().refused == 0 || !kKnowsThisMachine) << "program " << seed;
     driven += witness.of(GetParam().match_pin).size() > 10 ? 1 : 0;
     interrupted += simulators.peek(kCount) != 0 ? 1 : 0;
   }
