@@ -118,11 +118,6 @@ Probes Circuit::probe(const CircuitState& state, const Conditions& conditions, T
   return seen(state, conditions, y, run.system, run.stepper.look(y));
 }
 
-bool Circuit::foresees(const CircuitState& state, const Conditions& conditions, Nanos at,
-                       const TransitionMemory& memory) {
-  return at <= state.now || memory.foresees(conditions.gate_on, state.now, conditions.sun, at);
-}
-
 double Circuit::sampled_v(CircuitState& state, const Conditions& conditions, std::size_t channel,
                           const AdcInputParams& input, double held_v) const {
   double& pin_v = state.sense_v[channel];

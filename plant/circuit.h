@@ -208,7 +208,7 @@ class Circuit {
   AdvanceStatus approach(CircuitState& state, const Conditions& conditions, Sight sight, StepObserver* observer,
                          TransitionMemory& memory) const;
   /// Whether that would have nothing to do. Conditions are those of the last approach(), advance() or probe() with this
-  /// memory: they are not compared, since a converter asks so often.
+  /// memory: they are not compared, since a converter asks so often. In transition_memory.h.
   [[nodiscard]] static bool foresees(const CircuitState& state, const Conditions& conditions, Nanos at,
                                      const TransitionMemory& memory);
 

@@ -1,6 +1,5 @@
 #include "plant/pin_ways.h"
 
-#include <algorithm>
 #include <cmath>
 
 #include "plant/core/gram.h"
@@ -11,7 +10,6 @@ namespace {
 // What a way's powers and exponentials may come to while they cancel out to millivolts: 1e-13 of it are lost.
 constexpr double kMostV = 100.0;
 constexpr double kUnseenV = 1e-12;
-constexpr double kGone = -35.0;  // exp() of it, times kMostV, is below 1e-13
 
 // By how much something that decays or grows with that rate over the step moves a pin; not a number is seen.
 bool may_be_seen(double rate, double by) {
@@ -34,31 +32,20 @@ double PinWays::moved_by_phi_v(std::size_t pin, const Instant& at) const {
                 2.0 * follower.phi[3] * squared * way.missed_v_per_s);
 }
 
-double PinWays::Sum::moved_v(double share_frac) const {
-  double v = 0.0;
-  for (std::size_t k = powers; k > 0; --k) v = (v + power_v[k - 1]) * share_frac;
-  for (std::size_t i = 0; i < decays; ++i) {
-    const double z = decay_v[i].z * share_frac;
-    v += decay_v[i].c * ((z < kGone ? 0.0 : std::exp(z)) - 1.0);
-  }
-  return v;
-}
-
 void PinWays::lay_out_modes() {
   for (std::size_t m = 0; m < 2; ++m) {
-    modes_[m] = Response::of(forces_.z[m], {forces_.r0[m], forces_.r1[m], forces_.r2[m], forces_.r3[m]}, 4);
+    modes_[m].solve(forces_.z[m], {forces_.r0[m], forces_.r1[m], forces_.r2[m], forces_.r3[m]}, Response::kFewForces);
   }
   modes_laid_out_ = true;
 }
 
 void PinWays::lay_out(std::size_t pin) {
-  if (!modes_laid_out_) lay_out_modes();
   const Way& way = of[pin];
   const double own = length_s_ * way.start.pin_d_pin;
   const double led = length_s_ * way.start.pin_d_node;
   Response::Powers force{length_s_ * way.start.pin_per_s + led * way.driven[0], led * way.driven[3],
                          led * way.driven[4] + length_s_ * way.missed_v_per_s, led * way.driven[5]};
-  std::size_t forces = 4;
+  std::size_t forces = Response::kFewForces;
   Sum& sum = sums_[pin];
   sum.decays = 0;
   double own_by = 0.0;
@@ -71,24 +58,30 @@ void PinWays::lay_out(std::size_t pin) {
   for (std::size_t m = 0; m < 2; ++m) {
     const double share = led * way.driven[m + 1];
     if (share == 0.0) continue;
+    if (!modes_laid_out_) lay_out_modes();
+    const Response& mode = modes_[m];
     const double z = forces_.z[m];
-    const double by = share * modes_[m].c;
-    const std::size_t powers = std::abs(z) < Response::kSlow ? Response::kPowers : 4;
-    for (std::size_t k = 1; k < powers; ++k) force[k] += share * modes_[m].power[k - 1];
-    forces = std::max(forces, powers);
+    const double by = share * mode.c;
+    if (std::abs(z) < Response::kSlow) {
+      for (std::size_t k = 1; k < Response::kPowers; ++k) force[k] += share * mode.power[k - 1];
+      forces = Response::kPowers;
+    } else {
+      for (std::size_t k = 1; k < Response::kFewForces; ++k) force[k] += share * mode.power[k - 1];
+    }
     if (!may_be_seen(z, by)) continue;
+    const double led_by = by / (z - own);
     force[0] -= by;
-    decay(z, by / (z - own));
-    own_by -= by / (z - own);
+    decay(z, led_by);
+    own_by -= led_by;
   }
-  const Response alone = Response::of(own, force, forces);
+  Response& alone = sum.alone;
+  const std::size_t powers = alone.solve(own, force, forces);
   decay(own, alone.c + own_by);
-  sum.power_v = alone.power;
   sum.powers = 0;
-  if (std::abs(own) < Response::kSlow) forces = Response::kPowers;
-  for (std::size_t k = 0; k < forces; ++k) {
-    whole_v += std::abs(sum.power_v[k]);
-    if (std::abs(sum.power_v[k]) > kUnseenV) sum.powers = k + 1;
+  for (std::size_t k = 0; k < powers; ++k) {
+    const double most_v = std::abs(alone.power[k]);
+    whole_v += most_v;
+    if (most_v > kUnseenV) sum.powers = k + 1;
   }
   form_[pin] = whole_v < kMostV ? Form::kSum : Form::kPhi;
 }

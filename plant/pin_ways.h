@@ -62,10 +62,15 @@ class PinWays {
 
  private:
   struct Sum {
-    Response::Powers power_v{};
+    Response alone;  // of the pin to what is a polynomial; its powers are the sum's
     std::array<Decay, 3> decay_v{};
     std::size_t powers{}, decays{};
-    [[nodiscard]] double moved_v(double share_frac) const;
+    [[nodiscard]] double moved_v(double share_frac) const {
+      double v = 0.0;
+      for (std::size_t k = powers; k > 0; --k) v = (v + alone.power[k - 1]) * share_frac;
+      for (std::size_t i = 0; i < decays; ++i) v += decay_v[i].at(share_frac);
+      return v;
+    }
   };
   enum class Form : std::uint8_t { kNotYet, kSum, kPhi };
 

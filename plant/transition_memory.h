@@ -206,4 +206,10 @@ class TransitionMemory {
   std::vector<Figure> middle_out_, more_out_, less_out_, bend_;
 };
 
+// A converter asks before each conversion: here, so that it costs no call.
+inline bool Circuit::foresees(const CircuitState& state, const Conditions& conditions, Nanos at,
+                              const TransitionMemory& memory) {
+  return at <= state.now || memory.foresees(conditions.gate_on, state.now, conditions.sun, at);
+}
+
 }  // namespace dawnrig::plant

@@ -13,6 +13,7 @@
 #include "harness/rig/plant_failure.h"
 #include "harness/rig/plant_sample.h"
 #include "harness/rig/plant_stretch.h"
+#include "harness/rig/wired_channels.h"
 #include "harness/rig/world.h"
 #include "plant/transition_memory.h"
 
@@ -84,14 +85,12 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     const Nanos now = time_at(at);
     approach(now);
     if (!invalid_.empty()) return held_v_;  // the plant got no further
-    for (std::size_t i = 0; i < board_.sense.size(); ++i) {
-      if (board_.sense[i].adc_channel == channel) {
-        held_v_ = circuit_.sampled_v(state_, conditions_, i, board_.adc_input, held_v_, now, memory_);
-        return held_v_;
-      }
-    }
-    held_v_ = 0.0;
-    return held_v_;  // nothing is wired there; a floating input is drawn to ground by its own leakage
+    const std::size_t sense = wired_.sense_at(channel);
+    // Where nothing is wired, a floating input is drawn to ground by its own leakage.
+    held_v_ = sense == WiredChannels::kNone
+                  ? 0.0
+                  : circuit_.sampled_v(state_, conditions_, sense, board_.adc_input, held_v_, now, memory_);
+    return held_v_;
   }
 
   void on_serial_byte(device::Cycle at, std::uint8_t byte) override {
@@ -227,6 +226,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
 
   const profile::BoardProfile board_;
   const profile::SiteProfile site_;
+  const WiredChannels wired_{board_};
   const plant::Circuit circuit_;
   World world_;
   plant::Conditions& conditions_{world_.conditions()};
