@@ -49,7 +49,7 @@ class Advance {
     if (board_.any() && board_.acts(y_)) return AdvanceStatus::kOk;  // conditions may be other than at the last step
     if (const auto known = interval_to(end); known.transition != nullptr) {
       pass_interval(known, end);
-      return stop();
+      return stand();
     }
     stepper_.go_on_from(y_);
     pass_edge(end, end);
@@ -63,9 +63,8 @@ class Advance {
 
   /// The step that was foreseen.
   AdvanceStatus through_foreseen(Nanos end) {
-    const bool stands = ahead_.remembered();
     go_foreseen(end);
-    return stands ? stop() : stand();
+    return stand();
   }
 
   /// Up to the last step that ends by `at`; the one that leads past it, and no further than `until`, is foreseen.
@@ -90,12 +89,7 @@ class Advance {
 
  private:
   AdvanceStatus stand() {
-    put();
-    return stop();
-  }
-
-  // Where the state is put already, as after pass_interval().
-  AdvanceStatus stop() {
+    if (!is_put_) put();
     if (!after_edge(state_, conditions_) || state_.now > began_) {
       state_.gate = conditions_.gate_on ? GateSeen::kOn : GateSeen::kOff;
     }
@@ -175,6 +169,7 @@ class Advance {
     stepper_.forget();
     ahead_.settle_pulls(system_, state_.now, y_);
     follow_slow(until);
+    is_put_ = false;
   }
 
   // A step that is taken if it ends by `at`, and else foreseen. A pin that its protection may hold is told by steps
@@ -236,6 +231,7 @@ class Advance {
   void put() {
     scatter(y_, system_, since_, gross_, state_);
     state_.step_hint_s = stepper_.proposed_s();
+    is_put_ = true;
   }
 
   // Whether it goes on under the same circuit.
@@ -269,6 +265,7 @@ class Advance {
   bool arrive(Nanos took, double from_a, double net_ah, Nanos end) {
     gross_.add(y_[Slot::kNetAh] - net_ah, from_a, system_.battery_a(y_), in_seconds(took));
     state_.now += took;
+    is_put_ = false;
     ahead_.settle_pulls(system_, state_.now, y_);
     const bool blew = slow_.any() && slow_.follow(system_, from_, y_, in_seconds(took), state_);
     const bool acted = board_.any() && board_.acts(y_);
@@ -328,6 +325,7 @@ class Advance {
   alignas(64) Vector y_;
   alignas(64) Vector from_;  // where the last step began, for who asks
   Nanos straight_{0};        // until when the sun and the schedules keep their slopes
+  bool is_put_{false};       // whether the state is what has been come to: a step ahead of it changes nothing there
 };
 
 AdvanceStatus run_in(CircuitRun& run, CircuitState& state, const Conditions& conditions, Nanos to,

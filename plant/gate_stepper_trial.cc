@@ -214,21 +214,23 @@ GateStepper::Powers GateStepper::powers(const Vector& y, const TwoModes& two, co
   const Gram gram{s};
   const Along in = two.first_along();
   const Along out = two.second_along();
-  const auto current = [&](double at_a, double d_in, double d_out, double drift_a, double bend_a, double twist_a) {
-    return Along{at_a, d_in * in[1] + d_out * out[1], d_in * in[2] + d_out * out[2], h_s * drift_a, bend_a, twist_a};
+  const auto current = [&](double at_a, double d_node, const Along& node, double drift_a, double bend_a,
+                           double twist_a) {
+    return Along{at_a, d_node * node[1], d_node * node[2], h_s * drift_a, bend_a, twist_a};
   };
   const double between = at_.branch.d_voltage;
   const double load_s = at_.load_d_bus + at_.quiescent.d_voltage;
-  const Along panel_a =
-      current(start_.panel_a, at_.panel.d_voltage, 0.0, drift_.panel_a, bend_.panel_a, twist_.panel_a);
-  const Along branch_a = current(start_.branch_a, between, -between, 0.0, bend_.branch_a, twist_.branch_a);
+  const Along panel_a = current(start_.panel_a, at_.panel.d_voltage, in, drift_.panel_a, bend_.panel_a, twist_.panel_a);
+  const Along branch_a{
+      start_.branch_a, between * in[1] - between * out[1], between * in[2] - between * out[2], 0.0, bend_.branch_a,
+      twist_.branch_a};
   const Along battery_a =
-      current(start_.battery_a, 0.0, system_->battery_s(), drift_.battery_a, bend_.battery_a, twist_.battery_a);
-  const Along load_a = current(start_.load_a, 0.0, load_s, drift_.load_a, bend_.load_a, twist_.load_a);
+      current(start_.battery_a, system_->battery_s(), out, drift_.battery_a, bend_.battery_a, twist_.battery_a);
+  const Along load_a = current(start_.load_a, load_s, out, drift_.load_a, bend_.load_a, twist_.load_a);
   const Along in_sense_a =
-      current(start_.input_sense_a, at_.input_sense_d_input, 0.0, 0.0, bend_.input_sense_a, twist_.input_sense_a);
+      current(start_.input_sense_a, at_.input_sense_d_input, in, 0.0, bend_.input_sense_a, twist_.input_sense_a);
   const Along out_sense_a =
-      current(start_.bus_sense_a, 0.0, at_.bus_sense_d_bus, 0.0, bend_.bus_sense_a, twist_.bus_sense_a);
+      current(start_.bus_sense_a, at_.bus_sense_d_bus, out, 0.0, bend_.bus_sense_a, twist_.bus_sense_a);
   const Along input_v = gram.times_voltage(y[Slot::kInput], in);
   const Along bus_v = gram.times_voltage(y[Slot::kBus], out);
   return {Gram::dot(input_v, panel_a),

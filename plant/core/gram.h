@@ -55,8 +55,11 @@ class Gram {
   /// The same for a node: at the start, and its way from there by modes alone.
   [[nodiscard]] Along times_voltage(double start_v, const Along& way) const {
     Along y{};
+    const double of_first = way[1];
+    const double of_second = way[2];
+    // Rows are columns too; along rows the compiler takes two at a time.
     for (std::size_t i = 0; i < y.size(); ++i) {
-      y[i] = rows_[i][0] * start_v + rows_[i][1] * way[1] + rows_[i][2] * way[2];
+      y[i] = rows_[0][i] * start_v + rows_[1][i] * of_first + rows_[2][i] * of_second;
     }
     return y;
   }

@@ -28,13 +28,14 @@ struct Phi {
       return;
     }
     const double inverse = 1.0 / z;
-    at[0] = std::exp(z);
+    at[0] = z < kGone ? 0.0 : std::exp(z);  // which is zero there too, and takes long to say so
     for (std::size_t k = 1; k <= N; ++k) at[k] = (at[k - 1] - kInverseFactorial[k - 1]) * inverse;
   }
   double operator[](std::size_t k) const { return at[k]; }
 
  private:
   static constexpr std::size_t kTerms = 12;
+  static constexpr double kGone = -746.0;
   static constexpr std::array<double, N + kTerms + 1> inverses() {
     std::array<double, N + kTerms + 1> table{};
     for (std::size_t i = 1; i < table.size(); ++i) table[i] = 1.0 / static_cast<double>(i);
