@@ -206,10 +206,22 @@ class TransitionMemory {
   std::vector<Figure> middle_out_, more_out_, less_out_, bend_;
 };
 
-// A converter asks before each conversion: here, so that it costs no call.
+// A converter asks for this and the next at each conversion: here, so that they cost no call.
 inline bool Circuit::foresees(const CircuitState& state, const Conditions& conditions, Nanos at,
                               const TransitionMemory& memory) {
   return at <= state.now || memory.foresees(conditions.gate_on, state.now, conditions.sun, at);
+}
+
+/// Circuit::sampled_v() at the instant of the last approach().
+[[gnu::always_inline]] [[nodiscard]] inline double sampled_v(const Circuit& circuit, CircuitState& state,
+                                                             const Conditions& conditions, std::size_t channel,
+                                                             const AdcInputParams& input, double held_v, Nanos at,
+                                                             TransitionMemory& memory) {
+  if (at > state.now && input.sampling_capacitance_f == 0.0) {  // nothing is pulled
+    Foresight& ahead = memory.ahead(conditions.gate_on);
+    if (!ahead.remembered()) return ahead.pin_v(channel, at);
+  }
+  return circuit.sampled_v(state, conditions, channel, input, held_v, at, memory);
 }
 
 }  // namespace dawnrig::plant

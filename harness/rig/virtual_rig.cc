@@ -89,7 +89,7 @@ class VirtualRig::Loop final : public device::Surroundings, public plant::StepOb
     // Where nothing is wired, a floating input is drawn to ground by its own leakage.
     held_v_ = sense == WiredChannels::kNone
                   ? 0.0
-                  : circuit_.sampled_v(state_, conditions_, sense, board_.adc_input, held_v_, now, memory_);
+                  : plant::sampled_v(circuit_, state_, conditions_, sense, board_.adc_input, held_v_, now, memory_);
     return held_v_;
   }
 
