@@ -172,7 +172,10 @@ bool CircuitSystem::state_rates(const Vector& y, Vector& f) {
 void CircuitSystem::state_rates_near(const Vector& near, const Vector& y, Vector& f) {
   const double input_v = y[Slot::kInput] - near[Slot::kInput];
   const double bus_v = y[Slot::kBus] - near[Slot::kBus];
-  now_.panel.current_a += now_.panel.d_voltage * input_v;
+  // By now the sun has moved and the cells have warmed too.
+  now_.panel.current_a +=
+      now_.panel.d_voltage * input_v + (now_.panel.d_poa * (y[Slot::kPoa] - near[Slot::kPoa]) +
+                                        now_.panel.d_degc * (y[Slot::kCellDegc] - near[Slot::kCellDegc]));
   now_.branch.current_a += now_.branch.d_voltage * (input_v - bus_v);
   now_.battery_a = battery_a(y);
   now_.load_a += now_.load_d_bus * bus_v;

@@ -110,6 +110,7 @@ struct Board {
   Conditions conditions;
   double within_v{5e-5};  // most of it what a remembered transition misses
   bool is_remembered{false};
+  double same_books_frac{1e-5};
 };
 
 // With pins that are quick and slow, and one behind every kind of network.
@@ -137,6 +138,7 @@ inline std::vector<Board> boards() {
   all[5].conditions.sense_faults[1] = SenseFaultKind::kStuck;
   all[6].conditions.loads[2].on = true;
   all[6].conditions.sun.slope_wpm2_per_s = -60.0;
+  all[6].same_books_frac = 2e-5;  // an interval that is remembered has the sun of its beginning
   all[7].conditions.battery_connected = false;
   all[8].params.stage.heat_sink = HeatSinkParams{5.0, 2.0};
   all[9].conditions.sun.poa_wpm2 = 0.0;

@@ -37,7 +37,7 @@ TEST(Foresight, ShowsAConverterThePinsThatItWouldFindThere) {
     EXPECT_FALSE(pair.heard_ahead.backwards) << board.name;
     EXPECT_EQ(pair.heard_ahead.last, pair.ahead.now) << board.name;
     EXPECT_NEAR(pair.ahead.input_v, pair.there.input_v, 1e-4) << board.name;
-    expect_same_books(pair, board.name, 1e-5);
+    expect_same_books(pair, board.name, board.same_books_frac);
     EXPECT_NEAR(pair.ahead.battery.soc_frac, pair.there.battery.soc_frac, 1e-9) << board.name;
     EXPECT_NEAR(pair.ahead.stage_degc, pair.there.stage_degc, 1e-3) << board.name;
     if (HasFailure()) return;

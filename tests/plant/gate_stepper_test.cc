@@ -14,6 +14,7 @@
 
 #include "fixture.h"
 #include "plant/core/rodas3.h"
+#include "plant/transition_memory.h"
 #include "ridge.h"
 
 namespace dawnrig::plant {
@@ -248,6 +249,38 @@ TEST(GateStepper, KeepsTheBooksOfQuietStepsToAMillionthOfAMillijoule) {
                   circuit.books_residual_j(start, state));
       EXPECT_LT(std::abs(circuit.books_residual_j(start, state)), 4e-12);
     }
+  }
+}
+
+// A step that misses hardly anything is not followed by a whole evaluation. The sun has gone on during it all the same.
+TEST(GateStepper, TellsOfAMovingSunAsItIsAtTheEndOfAStep) {
+  class Comparer : public StepObserver {
+   public:
+    explicit Comparer(const Circuit& circuit) : circuit_{circuit} {}
+    void on_step(const CircuitState& state, const Conditions& c, const Probes& told) override {
+      const Probes there = circuit_.probe(state, c);
+      most_a = std::max(most_a, std::abs(told.panel_a - there.panel_a));
+      most_of_battery_a = std::max(most_of_battery_a, std::abs(told.battery_a - there.battery_a));
+    }
+    double most_a{0.0}, most_of_battery_a{0.0};
+
+   private:
+    const Circuit& circuit_;
+  };
+  const Circuit circuit{ridge_repeater()};
+  for (const double slope_wpm2_per_s : {-300.0, 100.0}) {
+    Conditions c = ridge_forenoon();
+    c.gate_on = true;
+    CircuitState state = circuit.at_rest(ridge_rested(), c);
+    c.sun.slope_wpm2_per_s = slope_wpm2_per_s;
+    TransitionMemory memory{circuit.params()};
+    Comparer comparer{circuit};
+    for (Nanos end = 5ms; end <= 1s; end += 5ms) {
+      ASSERT_EQ(circuit.advance(state, c, end, &comparer, &memory), AdvanceStatus::kOk);
+    }
+    std::printf("sun by %.0f W/m2 a second: panel current within %.1e A\n", slope_wpm2_per_s, comparer.most_a);
+    EXPECT_LT(comparer.most_a, 1e-4) << slope_wpm2_per_s;
+    EXPECT_LT(comparer.most_of_battery_a, 1e-6) << slope_wpm2_per_s;
   }
 }
 
