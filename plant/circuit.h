@@ -195,7 +195,7 @@ class Circuit {
   /// Integrates from state.now to `to` (absolute) under constant conditions; observer may be null. `to` at or before
   /// state.now returns at once. Error control keeps bus_v within 0.1 mV of the exact solution at every instant,
   /// and energies and net charge of a PWM cycle within 1e-5; tests/plant/gate_stepper_test.cc measures it. Stretches
-  /// of up to 5 ms go by GateStepper, longer ones by the L-stable Rodas3.
+  /// of up to 10 ms go by GateStepper, longer ones by the L-stable Rodas3.
   /// With a memory, which goes along with the state, what follows a gate edge like earlier ones is laid down as it is
   /// remembered, up to the next: within 0.1 mV on the bus, as tests/plant/transition_memory_test.cc measures. It also
   /// keeps what the last advances have worked out; a run is the same, bit for bit, if it is watched as often as before.
