@@ -16,7 +16,9 @@ constexpr int kFullScale = 1023;
 double position_lsb(double pin_v, double reference_v) {
   const double scaled_v = kCodes * pin_v;
   const double quotient = scaled_v / reference_v;
-  const double below = std::floor(quotient);
+  // The floor, mostly without asking for it.
+  const bool usual = quotient >= 0.0 && quotient < 2.0 * kCodes;
+  const double below = usual ? static_cast<double>(static_cast<int>(quotient)) : std::floor(quotient);
   if (below * reference_v > scaled_v) return std::nextafter(below, below - 1.0);
   if ((below + 1.0) * reference_v <= scaled_v) return below + 1.0;
   return quotient;

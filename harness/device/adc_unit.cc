@@ -34,9 +34,13 @@ AdcUnit::AdcUnit(SimulatorCore& core, Surroundings& surroundings, const DevicePa
   avr_t* avr = core.avr();
   own_write<&AdcUnit::write_status>(avr, io_.r_adcsra, this);
   own_write<&AdcUnit::write_trigger>(avr, io_.r_adcsrb, this);
-  own_write<&AdcUnit::write_mux>(avr, io_.r_admux, this);
-  own_read<&AdcUnit::read_low>(avr, io_.r_adcl, this);
-  own_read<&AdcUnit::read_high>(avr, io_.r_adch, this);
+  mux_write_.busy = &converting_;
+  mux_write_.heard = io_.adlar.reg == io_.r_admux ? static_cast<std::uint8_t>(io_.adlar.mask << io_.adlar.bit) : 0;
+  own_write<&AdcUnit::write_mux>(avr, io_.r_admux, mux_write_, this);
+  own_write<&AdcUnit::write_result>(avr, io_.r_adcl, this);
+  own_write<&AdcUnit::write_result>(avr, io_.r_adch, this);
+  own_read(avr, io_.r_adcl, low_read_);
+  own_read(avr, io_.r_adch, high_read_);
   find_trigger_flags();
 }
 
@@ -64,10 +68,11 @@ void AdcUnit::find_trigger_flags() {
 void AdcUnit::reset() {
   enabled_ = false;
   first_ = false;
-  converting_ = false;
-  locked_ = false;
+  converting_ = 0;
+  locked_ = 0;
   result_ = 0;
   held_code_ = 0;
+  show_result();
   clock_origin_ = core_.now();
   choose_trigger();
 }
@@ -78,15 +83,16 @@ void AdcUnit::set_pin_noise_v(int channel, double rms_v) {
   }
 }
 
-Cycle AdcUnit::clock_cycles() const {
-  const unsigned select = core_.avr()->data[io_.r_adcsra] & 7U;
-  return Cycle{1} << std::max(1U, select);
+/// The converter's clock has two to the power of this of the processor's cycles.
+unsigned AdcUnit::clock_shift() const {
+  return std::max(1U, core_.avr()->data[io_.r_adcsra] & 7U);
 }
 
 void AdcUnit::write_mux(avr_io_addr_t address, std::uint8_t value) {
   core_.avr()->data[address] = value;
+  show_result();  // the other way round, perhaps
   // Channel and reference follow the register until the conversion really begins at the next edge of the ADC clock.
-  if (converting_ && core_.now() <= started_at_) {
+  if (converting_ != 0 && core_.now() <= started_at_) {
     mux_ = mux_field_.of(core_.avr());
     reference_ = reference_field_.of(core_.avr());
   }
@@ -95,12 +101,16 @@ void AdcUnit::write_mux(avr_io_addr_t address, std::uint8_t value) {
 void AdcUnit::write_status(avr_io_addr_t address, std::uint8_t value) {
   avr_t* avr = core_.avr();
   std::uint8_t& cell = avr->data[address];
+  if (value == (cell | kRunning) && (value & (kEnable | kFinished)) == kEnable && enabled_ && converting_ == 0) {
+    start_by_software();  // nothing else changes
+    return;
+  }
   const bool clears_flag = (value & kFinished) != 0;
   const unsigned flag = clears_flag ? 0U : cell & kFinished;
   const bool on = (value & kEnable) != 0;
   const bool asked = (value & kRunning) != 0;
   const bool other_trigger = ((cell ^ value) & kAutoTrigger) != 0;
-  cell = static_cast<std::uint8_t>((value & ~(kFinished | kRunning)) | flag | (converting_ ? kRunning : 0U));
+  cell = static_cast<std::uint8_t>((value & ~(kFinished | kRunning)) | flag | (converting_ != 0 ? kRunning : 0U));
   if (clears_flag) {
     withdraw_interrupt(avr, io_.adc);
   }
@@ -114,7 +124,7 @@ void AdcUnit::write_status(avr_io_addr_t address, std::uint8_t value) {
   if (other_trigger) {
     choose_trigger();
   }
-  if (enabled_ && asked && !converting_) {
+  if (enabled_ && asked && converting_ == 0) {
     start_by_software();
   }
   if (flag != 0) {
@@ -149,7 +159,7 @@ void AdcUnit::choose_trigger() {
 
 void AdcUnit::on_trigger_line(avr_irq_t* /*irq*/, std::uint32_t value, void* param) {
   auto* adc = static_cast<AdcUnit*>(param);
-  if (value == 0 || !adc->enabled_ || adc->converting_) {
+  if (value == 0 || !adc->enabled_ || adc->converting_ != 0) {
     return;
   }
   // The trigger resets the ADC prescaler, so the delay from trigger to sample is fixed: two clocks, done after 13.5.
@@ -162,9 +172,10 @@ void AdcUnit::on_trigger_line(avr_irq_t* /*irq*/, std::uint32_t value, void* par
 }
 
 void AdcUnit::start_by_software() {
-  const Cycle clock = clock_cycles();
+  const unsigned shift = clock_shift();
+  const Cycle clock = Cycle{1} << shift;
   const Cycle since = core_.now() - clock_origin_;
-  const Cycle edge = clock_origin_ + (since + clock - 1) / clock * clock;
+  const Cycle edge = clock_origin_ + ((since + clock - 1) >> shift << shift);
   if (first_) {
     start(edge, 27, 50);
   } else {
@@ -174,21 +185,21 @@ void AdcUnit::start_by_software() {
 
 void AdcUnit::start(Cycle at, Cycle to_sample_half_clocks, Cycle to_done_half_clocks) {
   avr_t* avr = core_.avr();
-  const Cycle half = clock_cycles() / 2;
+  const unsigned half = clock_shift() - 1U;
   first_ = false;
-  converting_ = true;
+  converting_ = 1;
   avr->data[io_.r_adcsra] |= kRunning;
   mux_ = mux_field_.of(avr);
   reference_ = reference_field_.of(avr);
   started_at_ = at;
-  sample_at_ = at + to_sample_half_clocks * half;
-  done_at_ = at + to_done_half_clocks * half;
+  sample_at_ = at + (to_sample_half_clocks << half);
+  done_at_ = at + (to_done_half_clocks << half);
   appoint_anew<&AdcUnit::on_sample>(avr, sample_at_, this);
 }
 
 void AdcUnit::stop() {
   enabled_ = false;
-  converting_ = false;
+  converting_ = 0;
   core_.avr()->data[io_.r_adcsra] &= static_cast<std::uint8_t>(~kRunning);
   call_off<&AdcUnit::on_sample>(core_.avr(), this);
   call_off<&AdcUnit::on_done>(core_.avr(), this);
@@ -197,7 +208,7 @@ void AdcUnit::stop() {
 void AdcUnit::io_clock_stopped(bool stopped) {
   // The converter has a clock of its own that runs on in noise reduction mode (1) and stands in every deeper one.
   constexpr avr_io_addr_t kSmcr = 0x53;
-  if (stopped && ((core_.avr()->data[kSmcr] >> 1) & 7U) > 1 && converting_) {
+  if (stopped && ((core_.avr()->data[kSmcr] >> 1) & 7U) > 1 && converting_ != 0) {
     stop();
     enabled_ = true;
     first_ = true;
@@ -205,7 +216,7 @@ void AdcUnit::io_clock_stopped(bool stopped) {
 }
 
 void AdcUnit::quiet_sleep_entered() {
-  if (enabled_ && !converting_) {
+  if (enabled_ && converting_ == 0) {
     start_by_software();
   }
 }
@@ -229,7 +240,7 @@ double AdcUnit::channel_v(Cycle at, unsigned channel) {
 }
 
 int AdcUnit::converted(Cycle at) {
-  const avr_adc_mux_t input = io_.muxmode[mux_ & 63U];
+  const avr_adc_mux_t& input = io_.muxmode[mux_ & 63U];
   const double unit_noise = errors_.noise_lsb > 0.0 ? noise_.next() : 0.0;
   double pin_v = 0;
   switch (input.kind) {
@@ -262,10 +273,11 @@ void AdcUnit::on_sample(Cycle when) {
 
 void AdcUnit::on_done(Cycle when) {
   avr_t* avr = core_.avr();
-  converting_ = false;
+  converting_ = 0;
   avr->data[io_.r_adcsra] &= static_cast<std::uint8_t>(~kRunning);
-  if (!locked_) {
+  if (locked_ == 0) {
     result_ = held_code_;
+    show_result();
   }
   core_.raise(io_.adc);
   const bool automatic = (avr->data[io_.r_adcsra] & kAutoTrigger) != 0;
@@ -274,19 +286,12 @@ void AdcUnit::on_done(Cycle when) {
   }
 }
 
-unsigned AdcUnit::register_word() const {
+void AdcUnit::show_result() {
+  avr_t* const avr = core_.avr();
   const auto code = static_cast<unsigned>(result_);
-  return bit_of(core_.avr(), io_.adlar) ? code << 6U : code;
-}
-
-std::uint8_t AdcUnit::read_low(avr_io_addr_t /*address*/) {
-  locked_ = true;
-  return static_cast<std::uint8_t>(register_word() & 0xFFU);
-}
-
-std::uint8_t AdcUnit::read_high(avr_io_addr_t /*address*/) {
-  locked_ = false;
-  return static_cast<std::uint8_t>(register_word() >> 8U);
+  const unsigned word = bit_of(avr, io_.adlar) ? code << 6U : code;
+  avr->data[io_.r_adcl] = static_cast<std::uint8_t>(word);
+  avr->data[io_.r_adch] = static_cast<std::uint8_t>(word >> 8U);
 }
 
 }  // namespace dawnrig::device

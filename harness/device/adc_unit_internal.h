@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "harness/device/noise_source.h"
+#include "harness/device/quiet_register_internal.h"
 #include "harness/device/simulator_core_internal.h"
 #include "harness/device/timer_unit_internal.h"
 
@@ -15,6 +16,8 @@ namespace dawnrig::device {
 class AdcUnit : public Peripheral {
  public:
   AdcUnit(SimulatorCore& core, Surroundings& surroundings, const DeviceParams& params, std::vector<TimerUnit*> timers);
+  AdcUnit(const AdcUnit&) = delete;  // registers point here
+  AdcUnit& operator=(const AdcUnit&) = delete;
 
   void reset() override;
   void io_clock_stopped(bool stopped) override;
@@ -39,8 +42,7 @@ class AdcUnit : public Peripheral {
   void write_status(avr_io_addr_t address, std::uint8_t value);
   void write_trigger(avr_io_addr_t address, std::uint8_t value);
   void write_mux(avr_io_addr_t address, std::uint8_t value);
-  std::uint8_t read_low(avr_io_addr_t address);
-  std::uint8_t read_high(avr_io_addr_t address);
+  void write_result(avr_io_addr_t /*address*/, std::uint8_t /*value*/) {}  ///< it can only be read
   void on_sample(Cycle when);
   void on_done(Cycle when);
   static void on_trigger_line(avr_irq_t* irq, std::uint32_t value, void* param);
@@ -50,8 +52,8 @@ class AdcUnit : public Peripheral {
   void start(Cycle at, Cycle to_sample_half_clocks, Cycle to_done_half_clocks);
   void start_by_software();
   void stop();
-  [[nodiscard]] Cycle clock_cycles() const;
-  [[nodiscard]] unsigned register_word() const;
+  [[nodiscard]] unsigned clock_shift() const;
+  void show_result();
   [[nodiscard]] double reference_v() const;
   [[nodiscard]] double channel_v(Cycle at, unsigned channel);
   [[nodiscard]] int converted(Cycle at);
@@ -76,8 +78,11 @@ class AdcUnit : public Peripheral {
 
   bool enabled_{false};
   bool first_{false};  ///< the next conversion is the long one that also warms the converter up
-  bool converting_{false};
-  bool locked_{false};     ///< ADCL was read, ADCH not yet: a new result would be lost
+  std::uint8_t converting_{0};
+  std::uint8_t locked_{0};  ///< ADCL was read, ADCH not yet: a new result would be lost
+  NotedRead low_read_{&locked_, 1};
+  NotedRead high_read_{&locked_, 0};
+  KeptWrite mux_write_{};
   Cycle clock_origin_{0};  ///< edges of the ADC clock are counted from here
   Cycle started_at_{0};
   Cycle sample_at_{0};

@@ -3,6 +3,7 @@
 
 #include "harness/device/native_writer_internal.h"
 #include "harness/device/plain_block_work_internal.h"
+#include "harness/device/quiet_register_internal.h"
 
 namespace dawnrig::device {
 
@@ -47,14 +48,43 @@ void NativeWriter::write_memory(const NativeStep& step) {
         write_load_of_flags(one);
       } else {
         move(lowest(step, one.k), lowest(step, one.d), step.count);
+        write_note(one.k);
       }
       break;
     case Op::kStore:
+      check_kept(step);
       move_out(lowest(step, one.d), lowest(step, one.k), step.count);
       break;
     default:
       write_by_pointer(step);
       break;
+  }
+}
+
+// Of a register that is only to know that it was read. Leaves this machine's flags alone.
+void NativeWriter::write_note(std::uint32_t address) {
+  if (const NotedRead* const note = noted_read(from_.cpu.avr, address); note != nullptr) {
+    a_.mov(x86::r9, reinterpret_cast<std::uint64_t>(note->where));
+    a_.mov(x86::byte_ptr(x86::r9), note->what);
+  }
+}
+
+// Leaves the run for the handler where more than a write to the register comes of it.
+void NativeWriter::check_kept(const NativeStep& step) {
+  const KeptWrite* const kept = kept_write(from_.cpu.avr, step.one.k);
+  if (kept == nullptr) {
+    return;
+  }
+  const Label tells = not_plain(step.at);
+  a_.mov(x86::r9, reinterpret_cast<std::uint64_t>(kept->busy));
+  a_.cmp(x86::byte_ptr(x86::r9), 0);
+  a_.jnz(tells);
+  if (kept->heard != 0) {
+    take(step.one.d, 1);
+    a_.mov(x86::ecx, x86::eax);
+    a_.xor_(x86::cl, cell(step.one.k, 1));
+    a_.test(x86::cl, kept->heard);
+    a_.jnz(tells);
   }
 }
 

@@ -6,6 +6,7 @@
 
 #include "harness/device/native_run_internal.h"
 #include "harness/device/plain_block_work_internal.h"
+#include "harness/device/quiet_register_internal.h"
 
 namespace dawnrig::device {
 namespace {
@@ -85,6 +86,9 @@ class Collector {
   // Whether the run that jumps from there goes on at the target.
   bool goes_on(std::size_t at) const { return code(at).k / 2U > at && joins(from_.ops[code(at).k / 2U]); }
   bool is_native(const Instruction& one) const;
+  bool is_kept(const Instruction& one) const {
+    return one.operation == Op::kStore && kept_write(from_.cpu.avr, one.k) != nullptr;
+  }
   NativeStep step(std::size_t at) const;
   void end(NativeTrace::End how, std::size_t at);
   // Returns where the run goes on; nullopt: it has ended.
@@ -97,9 +101,9 @@ class Collector {
 bool Collector::is_native(const Instruction& one) const {
   switch (one.operation) {
     case Op::kLoad:
-      return is_sreg(one) || is_plain_cell(from_.cpu, one.k, true);
+      return is_sreg(one) || is_plain_cell(from_.cpu, one.k, true) || noted_read(from_.cpu.avr, one.k) != nullptr;
     case Op::kStore:
-      return !is_sreg(one) && is_plain_cell(from_.cpu, one.k, false);
+      return !is_sreg(one) && (is_plain_cell(from_.cpu, one.k, false) || is_kept(one));
     case Op::kSetFlag:
     case Op::kClearFlag:
       return one.b != S_I;
@@ -128,7 +132,7 @@ NativeStep Collector::step(std::size_t at) const {
     case Op::kStore:
     case Op::kLoadByPointer:
     case Op::kStoreByPointer:
-      step.may_leave = step.one.pointer != 0;
+      step.may_leave = step.one.pointer != 0 || is_kept(step.one);
       step.takes_all = is_sreg(step.one);
       step.count = step.takes_all ? 1U : memory_row(here, from_.cpu).count;
       break;
@@ -327,7 +331,7 @@ bool is_a_move(const NativeStep& step) {
       return true;
     case Op::kLoad:
     case Op::kStore:
-      return !step.takes_all;
+      return !step.takes_all && !step.may_leave;
     default:
       return false;
   }

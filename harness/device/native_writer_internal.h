@@ -115,6 +115,8 @@ class NativeWriter {
   // --- native_memory.cc
   void write_memory(const NativeStep& step);
   void write_by_pointer(const NativeStep& step);
+  void write_note(std::uint32_t address);
+  void check_kept(const NativeStep& step);
   void write_load_of_flags(const Instruction& one);
   void write_push(const NativeStep& step);
   void write_pop(const NativeStep& step);

@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "harness/device/plain_block_parts_internal.h"
+#include "harness/device/quiet_register_internal.h"
 
 namespace dawnrig::device {
 namespace {
@@ -17,17 +18,19 @@ constexpr std::uint32_t kRegisters = 32;  // those of the processor, ahead of th
 
 enum class Cell : std::uint8_t { kPlain, kOwned, kNotPlain };
 
-Cell cell_at(const BlockCpu& cpu, std::uint32_t address, bool loads) {
+inline Cell cell_at(const BlockCpu& cpu, std::uint32_t address, bool loads) {
   if (address - cpu.ram_start <= cpu.ram_span) {
     return Cell::kPlain;
   }
   const std::uint32_t io = address - kRegisters;
   const bool moves_stack = !loads && (address == R_SPL || address == R_SPH);
-  if (address < kRegisters || io >= MAX_IOs || address >= cpu.ram_start || address == R_SREG || moves_stack ||
-      cpu.avr->io[io].irq != nullptr) {
+  if (io >= MAX_IOs || address >= cpu.ram_start || address == R_SREG || moves_stack) {
     return Cell::kNotPlain;
   }
   const auto& cell = cpu.avr->io[io];
+  if (cell.irq != nullptr) {
+    return Cell::kNotPlain;
+  }
   return (loads ? cell.r.c == nullptr : cell.w.c == nullptr) ? Cell::kPlain : Cell::kOwned;
 }
 
@@ -69,6 +72,24 @@ template <bool kLoads, int kWords>
 const BlockOp* owned(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   ask_owner<kLoads>(data, op->k, op, cpu);
   return look_around(data, kWords, op, op + kWords, cpu);
+}
+
+// Those of them that need not be asked: see quiet_register_internal.h. What they do is nothing that ends a run.
+template <int kWords>
+const BlockOp* noted(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  const auto* const note = static_cast<const NotedRead*>(cpu.avr->io[op->k - kRegisters].r.param);
+  *note->where = note->what;
+  data[op->d] = data[op->k];
+  return go_on(data, op + kWords, cpu);
+}
+template <int kWords>
+const BlockOp* kept(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  const auto* const write = static_cast<const KeptWrite*>(cpu.avr->io[op->k - kRegisters].w.param);
+  if (!write->just_stands(data[op->k], data[op->d])) {
+    return owned<false, kWords>(data, op, cpu);
+  }
+  data[op->k] = data[op->d];
+  return go_on(data, op + kWords, cpu);
 }
 
 template <bool kLoads, int kWords>
@@ -294,6 +315,12 @@ BlockPart at_address(const Instruction& one, const BlockCpu& cpu) {
     case Cell::kPlain:
       return {direct<kLoads, kWords>, kWords};
     case Cell::kOwned:
+      if (kLoads && noted_read(cpu.avr, one.k) != nullptr) {
+        return {noted<kWords>, kWords};
+      }
+      if (!kLoads && kept_write(cpu.avr, one.k) != nullptr) {
+        return {kept<kWords>, kWords, Kind::kMayStop};
+      }
       return {owned<kLoads, kWords>, kWords, Kind::kEndsRun};
     case Cell::kNotPlain:
       break;

@@ -254,9 +254,10 @@ void LoopMaker::rows_on_the_stack() {
 
 void LoopMaker::by_pointer() {
   static constexpr unsigned kPointed[] = {0x900C, 0x900D, 0x900E, 0x9009, 0x900A, 0x9001, 0x9002, 0x8000, 0x8008};
-  // In memory mostly; or at the processor's registers, a plain cell, TCNT0, TIFR0, OCR0A, PIND, the flags.
-  static constexpr unsigned kCells[] = {3, 24, 0x3E, 0x46, 0x35, 0x47, 0x29, 0x5F};
-  const unsigned target = one_in(4) ? kCells[pick(0, 7)] : kMemory + byte();
+  // In memory mostly; or at the processor's registers, a plain cell, TCNT0, TIFR0, OCR0A, PIND, those of the converter
+  // from ADCL to ADMUX, the flags.
+  static constexpr unsigned kCells[] = {3, 24, 0x3E, 0x46, 0x35, 0x47, 0x29, 0x78, 0x79, 0x7C, 0x5F};
+  const unsigned target = one_in(4) ? kCells[pick(0, 10)] : kMemory + byte();
   for (unsigned pointer = 26; pointer < 32; pointer += 2) {
     constant(0xE000, pointer, target & 0xFFU);
     constant(0xE000, pointer + 1, target >> 8U);
@@ -318,8 +319,44 @@ void LoopMaker::registers() {
   }
 }
 
+// Conversions, alone or one after another; results read in either order, or tried to be written; channels changed while
+// one is under way, and results shown the other way round.
+void LoopMaker::converter() {
+  const unsigned d = pick(0, 25) << 4U;
+  static constexpr std::uint16_t kRegisters[] = {0x78, 0x79, 0x7C};  // ADCL, ADCH, ADMUX
+  static constexpr unsigned kStatus[] = {0xC1, 0xC4, 0xC5, 0xC8, 0xE1, 0xD6, 0x80, 0x46, 0x00};
+  const auto choose_channel = [this] {
+    constant(0xE000, 16, 0x40U | (byte() & 0x27U));
+    add({0x9300, 0x007C});  // sts ADMUX, r16
+  };
+  switch (pick(0, 5)) {
+    case 0:
+      constant(0xE000, 16, kStatus[pick(0, 8)]);
+      add({0x9300, 0x007A});  // sts ADCSRA, r16
+      break;
+    case 1:
+      add({0x9100, 0x007A, 0x6400, 0x9300, 0x007A});  // lds r16, ADCSRA; ori r16, 0x40; sts ADCSRA, r16
+      break;
+    case 2:
+      choose_channel();
+      break;
+    case 3:
+      add({static_cast<std::uint16_t>(0x9200U | d), kRegisters[pick(0, 2)]});
+      break;
+    default:
+      add({static_cast<std::uint16_t>(0x9000U | d), kRegisters[pick(0, 2)]});
+      break;
+  }
+  if (one_in(3)) {
+    choose_channel();
+  }
+  if (one_in(3)) {
+    branch();
+  }
+}
+
 void LoopMaker::piece() {
-  switch (pick(0, 20)) {
+  switch (pick(0, 23)) {
     case 0:
     case 1:
       chain();
@@ -356,6 +393,11 @@ void LoopMaker::piece() {
       break;
     case 20:
       widened();
+      break;
+    case 21:
+    case 22:
+    case 23:
+      converter();
       break;
     case 14:
     case 15:

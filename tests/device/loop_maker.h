@@ -60,6 +60,7 @@ class LoopMaker {
   void by_pointer();
   void interrupt_mask();
   void registers();
+  void converter();
   void piece();
 
   std::mt19937 draw_;
