@@ -10,6 +10,8 @@ namespace {
 
 constexpr Cycle kShortestStride = 64;
 constexpr Cycle kLongestStride = 16384;
+constexpr Cycle kLongestOfSleeper = 262144;
+constexpr Cycle kSleepsMostly = 4;     // times as long as it is awake
 constexpr Cycle kPatience = 4;         // strides
 constexpr Cycle kLeastRoom = 48;       // nearer to the next event there is nothing to gain
 constexpr int kMostSteps = 600;        // of one look
@@ -62,6 +64,15 @@ void IdleSkipper::look_at(Cycle when, Cycle patience) {
   latest_look_ = when + patience;
 }
 
+// A program that sleeps most of its time does what leads back to sleep in the rest: there is little to be found.
+Cycle IdleSkipper::longer_stride() {
+  const Cycle asleep = asleep_ - asleep_at_look_;
+  const Cycle awake = worked_cycles() - worked_at_look_;
+  asleep_at_look_ = asleep_;
+  worked_at_look_ = worked_cycles();
+  return std::min(stride_ * 2, asleep > kSleepsMostly * awake ? kLongestOfSleeper : kLongestStride);
+}
+
 Cycle IdleSkipper::worked_cycles() const {
   return now_of(avr_) - core_.idle_cycles();
 }
@@ -86,7 +97,7 @@ void IdleSkipper::look() {
   quiet_until_ = next_event(0);
   const int index = suspect_at(avr_->pc);
   if (index == LoopMap::kNone || quiet_until_ - now < kLeastRoom) {
-    stride_ = std::min(stride_ * 2, kLongestStride);
+    stride_ = longer_stride();
     // Every second time wherever the program is then, not where a run of instructions ends: that is with an event,
     // which may find the same routine each time. In no rhythm, or an interrupt that keeps the same one would, too.
     patient_ = !patient_;
@@ -105,7 +116,7 @@ void IdleSkipper::judge(int index, Outcome outcome) {
   if (outcome == Outcome::kBusy || avr_->state == cpu_Sleeping) {
     suspect.retry_at = worked_cycles() + (kFirstPatience << suspect.strikes);
     suspect.strikes = std::min(suspect.strikes + 1, kMostStrikes);
-    stride_ = std::min(stride_ * 2, kLongestStride);
+    stride_ = longer_stride();
     look_at(now + stride_, kPatience * stride_);
   } else if (outcome == Outcome::kDisturbed) {
     suspect.retry_at = worked_cycles() + (kFirstPatience << std::min(suspect.strikes, kMostDisturbed));

@@ -34,8 +34,8 @@ class IdleSkipper {
   [[nodiscard]] Cycle latest_look() const { return latest_look_; }
   /// The processor slept for so long: no reason to look any sooner.
   void slept(Cycle cycles) {
-    next_look_ += cycles;
-    latest_look_ += cycles;
+    asleep_ += cycles;
+    put_off(cycles);
   }
   /// Looks. May execute some instructions, as running on would have, and may then let whole turns pass.
   void look();
@@ -88,6 +88,11 @@ class IdleSkipper {
   enum class Outcome : std::uint8_t { kIdle, kBusy, kDisturbed };
 
   void look_at(Cycle when, Cycle patience = 0);
+  void put_off(Cycle cycles) {
+    next_look_ += cycles;
+    latest_look_ += cycles;
+  }
+  [[nodiscard]] Cycle longer_stride();
   [[nodiscard]] Cycle worked_cycles() const;
   [[nodiscard]] int suspect_at(std::uint32_t pc) const;
   [[nodiscard]] Outcome probe(int index);
@@ -130,6 +135,9 @@ class IdleSkipper {
   Cycle next_look_{0};
   Cycle latest_look_{0};
   Cycle stride_{64};
+  Cycle asleep_{0};
+  Cycle asleep_at_look_{0};  ///< and this: at the last one that found nothing
+  Cycle worked_at_look_{0};
   bool patient_{true};
   std::uint32_t draw_{1};  ///< decides when to look, and that changes nothing but the time it takes
   Cycle skipped_{0};

@@ -152,7 +152,7 @@ void IdleSkipper::pass(Cycle cycles, Cycle petted_after, Cycle petted_before_end
   void* const watchdog = bite != nullptr ? bite->param : nullptr;
   avr_->cycle += static_cast<avr_cycle_count_t>(cycles);
   skipped_ += cycles;
-  slept(cycles);
+  put_off(cycles);
   if (bites != nullptr) {
     const auto before_end = static_cast<avr_cycle_count_t>(petted_before_end);
     avr_cycle_timer_register(avr_, watchdog_->cycle_count - before_end, bites, watchdog);
