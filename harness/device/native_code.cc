@@ -166,6 +166,7 @@ void NativeWriter::write_step(const NativeStep& step) {
     case Op::kStoreByPointer:
     case Op::kPush:
     case Op::kPop:
+    case Op::kLoadProgram:
       write_memory(step);
       break;
     default:

@@ -55,9 +55,28 @@ void NativeWriter::write_memory(const NativeStep& step) {
       check_kept(step);
       move_out(lowest(step, one.d), lowest(step, one.k), step.count);
       break;
+    case Op::kLoadProgram:
+      write_load_of_program(step);
+      break;
     default:
       write_by_pointer(step);
       break;
+  }
+}
+
+// Program memory does not move.
+void NativeWriter::write_load_of_program(const NativeStep& step) {
+  a_.cmp(cell(kProgramControl, 1), 0);
+  a_.jnz(not_plain(step.at));
+  take(R_ZL, 2);
+  a_.mov(x86::r9, reinterpret_cast<std::uint64_t>(from_.cpu.avr->flash));
+  a_.movzx(x86::ecx, x86::byte_ptr(x86::r9, x86::rax));
+  a_.mov(cell(step.one.d, 1), x86::cl);
+  forget(step.one.d, 1);
+  if (step.one.step != AddressStep::kNone) {
+    a_.add(x86::eax, 1);
+    a_.mov(cell(R_ZL, 2), x86::ax);
+    spoil();  // it may have gone beyond the highest address
   }
 }
 

@@ -112,6 +112,8 @@ bool Collector::is_native(const Instruction& one) const {
       return short_address();
     case Op::kReturnFromInterrupt:
     case Op::kSleep:
+    case Op::kSetCellBit:
+    case Op::kClearCellBit:
       return false;
     default:
       return true;
@@ -140,6 +142,9 @@ NativeStep Collector::step(std::size_t at) const {
     case Op::kPop:
       step.may_leave = true;
       step.count = op.count;
+      break;
+    case Op::kLoadProgram:
+      step.may_leave = true;
       break;
     case Op::kAdiw:
     case Op::kSbiw:

@@ -115,6 +115,7 @@ class NativeWriter {
   // --- native_memory.cc
   void write_memory(const NativeStep& step);
   void write_by_pointer(const NativeStep& step);
+  void write_load_of_program(const NativeStep& step);
   void write_note(std::uint32_t address);
   void check_kept(const NativeStep& step);
   void write_load_of_flags(const Instruction& one);

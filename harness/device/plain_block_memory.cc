@@ -1,11 +1,10 @@
-// Memory and registers of peripherals in runs of plain instructions.
+// Memory in runs of plain instructions.
 #include <algorithm>
 #include <array>
 #include <cstring>
 #include <utility>
 
 #include "harness/device/plain_block_parts_internal.h"
-#include "harness/device/quiet_register_internal.h"
 
 namespace dawnrig::device {
 namespace {
@@ -14,82 +13,18 @@ using Op = Operation;
 using Kind = BlockPart::Kind;
 using Step = Instruction::Step;
 
-constexpr std::uint32_t kRegisters = 32;  // those of the processor, ahead of the peripherals' in data memory
-
-enum class Cell : std::uint8_t { kPlain, kOwned, kNotPlain };
-
-inline Cell cell_at(const BlockCpu& cpu, std::uint32_t address, bool loads) {
-  if (address - cpu.ram_start <= cpu.ram_span) {
-    return Cell::kPlain;
+// Unless something was begun that makes it read fuses.
+template <Step kStep>
+const BlockOp* load_program(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
+  if (data[kProgramControl] != 0) {
+    return cpu.leave(op);
   }
-  const std::uint32_t io = address - kRegisters;
-  const bool moves_stack = !loads && (address == R_SPL || address == R_SPH);
-  if (io >= MAX_IOs || address >= cpu.ram_start || address == R_SREG || moves_stack) {
-    return Cell::kNotPlain;
+  const unsigned address = word_at(data + R_ZL);
+  data[op->d] = cpu.avr->flash[address];
+  if constexpr (kStep == Step::kAfterwards) {
+    put_word(data + R_ZL, address + 1U);
   }
-  const auto& cell = cpu.avr->io[io];
-  if (cell.irq != nullptr) {
-    return Cell::kNotPlain;
-  }
-  return (loads ? cell.r.c == nullptr : cell.w.c == nullptr) ? Cell::kPlain : Cell::kOwned;
-}
-
-// Who owns a register is asked as the simulator would ask: at the instant at which the instruction begins, with the
-// program counter still before it. What comes of that may move the next event, so that the run ends here.
-inline void show_processor(const BlockOp* op, const BlockCpu& cpu) {
-  avr_t* const avr = cpu.avr;
-  avr->pc = static_cast<avr_flashaddr_t>(op - cpu.first) * 2U;
-  avr->cycle = static_cast<avr_cycle_count_t>(cpu.until - cpu.left - op->rest);
-  std::memcpy(avr->sreg, cpu.flag, sizeof cpu.flag);
-}
-[[gnu::always_inline]] inline const BlockOp* look_around(std::uint8_t* data, Cycle cycles, const BlockOp* op,
-                                                         const BlockOp* after, BlockCpu& cpu) {
-  cpu.event = first_event(cpu.avr, cpu.limit);
-  cpu.until = std::min(cpu.until, cpu.event);
-  cpu.left = cpu.until - now_of(cpu.avr) - cycles;  // some registers halt the processor for a while
-  if (disturbed(cpu.avr)) {
-    cpu.stopped_at = cpu.avr->state == cpu_Crashed ? op : after;  // a crash is told with the instruction it happened at
-    return nullptr;
-  }
-  return go_to(data, after, cpu);
-}
-
-template <bool kLoads>
-[[gnu::always_inline]] inline void ask_owner(std::uint8_t* data, unsigned address, const BlockOp* op,
-                                             const BlockCpu& cpu) {
-  show_processor(op, cpu);
-  const auto& cell = cpu.avr->io[address - kRegisters];
-  const auto at = static_cast<avr_io_addr_t>(address);
-  if constexpr (kLoads) {
-    data[address] = cell.r.c(cpu.avr, at, cell.r.param);
-    data[op->d] = data[address];
-  } else {
-    cell.w.c(cpu.avr, at, data[op->d], cell.w.param);
-  }
-}
-
-template <bool kLoads, int kWords>
-const BlockOp* owned(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  ask_owner<kLoads>(data, op->k, op, cpu);
-  return look_around(data, kWords, op, op + kWords, cpu);
-}
-
-// Those of them that need not be asked: see quiet_register_internal.h. What they do is nothing that ends a run.
-template <int kWords>
-const BlockOp* noted(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const auto* const note = static_cast<const NotedRead*>(cpu.avr->io[op->k - kRegisters].r.param);
-  *note->where = note->what;
-  data[op->d] = data[op->k];
-  return go_on(data, op + kWords, cpu);
-}
-template <int kWords>
-const BlockOp* kept(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const auto* const write = static_cast<const KeptWrite*>(cpu.avr->io[op->k - kRegisters].w.param);
-  if (!write->just_stands(data[op->k], data[op->d])) {
-    return owned<false, kWords>(data, op, cpu);
-  }
-  data[op->k] = data[op->d];
-  return go_on(data, op + kWords, cpu);
+  return go_on(data, op + 1, cpu);
 }
 
 template <bool kLoads, int kWords>
@@ -98,29 +33,13 @@ const BlockOp* direct(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   return go_on(data, op + kWords, cpu);
 }
 
-// A pointer that turns out to point to a peripheral's register: one with an owner ends the run early.
-template <bool kLoads>
-[[gnu::noinline]] const BlockOp* register_by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
-  const unsigned address = (word_at(data + op->r) + op->k) & 0xFFFFU;
-  switch (cell_at(cpu, address, kLoads)) {
-    case Cell::kPlain:
-      data[kLoads ? op->d : address] = data[kLoads ? address : op->d];
-      return go_on(data, op + 1, cpu);
-    case Cell::kOwned:
-      ask_owner<kLoads>(data, address, op, cpu);
-      return look_around(data, 2, op, op + 1, cpu);
-    case Cell::kNotPlain:
-      break;
-  }
-  return cpu.leave(op);
-}
-
 template <bool kLoads, Step kStep>
 const BlockOp* by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned before = word_at(data + op->r);
   const unsigned address = (before + (kStep == Step::kNone ? op->k : kStep == Step::kBefore ? 0xFFFFU : 0U)) & 0xFFFFU;
   if (address - cpu.ram_start > cpu.ram_span) {
-    return kStep == Step::kNone ? register_by_pointer<kLoads>(data, op, cpu) : cpu.leave(op);
+    return kStep == Step::kNone ? (kLoads ? load_by_register(data, op, cpu) : store_by_register(data, op, cpu))
+                                : cpu.leave(op);
   }
   data[kLoads ? op->d : address] = data[kLoads ? address : op->d];
   if constexpr (kStep != Step::kNone) {
@@ -182,7 +101,7 @@ bool is_a_row(std::span<const Instruction> code, const BlockCpu& cpu, unsigned c
     return !loads || keeps_pointer(all);
   }
   return std::all_of(all.begin(), all.end(), [&cpu, loads](const Instruction& one) {
-    return one.bytes == 4 && cell_at(cpu, one.k, loads) == Cell::kPlain;
+    return one.bytes == 4 && is_plain_cell(cpu, one.k, loads);
   });
 }
 
@@ -311,28 +230,18 @@ BlockPart at_pointer(const Instruction& one) {
 
 template <bool kLoads, int kWords>
 BlockPart at_address(const Instruction& one, const BlockCpu& cpu) {
-  switch (cell_at(cpu, one.k, kLoads)) {
-    case Cell::kPlain:
-      return {direct<kLoads, kWords>, kWords};
-    case Cell::kOwned:
-      if (kLoads && noted_read(cpu.avr, one.k) != nullptr) {
-        return {noted<kWords>, kWords};
-      }
-      if (!kLoads && kept_write(cpu.avr, one.k) != nullptr) {
-        return {kept<kWords>, kWords, Kind::kMayStop};
-      }
-      return {owned<kLoads, kWords>, kWords, Kind::kEndsRun};
-    case Cell::kNotPlain:
-      break;
+  return is_plain_cell(cpu, one.k, kLoads) ? BlockPart{direct<kLoads, kWords>, kWords} : block_register(one, cpu);
+}
+
+BlockPart from_program(const Instruction& one) {
+  if (one.step == Step::kNone) {
+    return {load_program<Step::kNone>, 3, Kind::kMayStop};
   }
-  return {};
+  // One that loads its own pointer is left to the simulator, as above.
+  return (one.d & 0x1EU) == R_ZL ? BlockPart{} : BlockPart{load_program<Step::kAfterwards>, 3, Kind::kMayStop};
 }
 
 }  // namespace
-
-bool is_plain_cell(const BlockCpu& cpu, std::uint32_t address, bool loads) {
-  return cell_at(cpu, address, loads) == Cell::kPlain;
-}
 
 MemoryRow memory_row(std::span<const Instruction> code, const BlockCpu& cpu) {
   for (const MemoryRow& one : {MemoryRow{4, false}, {4, true}, {2, false}, {2, true}}) {
@@ -370,6 +279,11 @@ BlockPart block_memory(const Instruction& one, const BlockCpu& cpu, const BlockO
       return {row_on_stack<true>(op), 2, Kind::kMayStop};
     case Op::kPop:
       return {row_on_stack<false>(op), 2, Kind::kMayStop};
+    case Op::kSetCellBit:
+    case Op::kClearCellBit:
+      return block_register(one, cpu);
+    case Op::kLoadProgram:
+      return from_program(one);
     default:
       return {};
   }

@@ -48,6 +48,11 @@ struct MemoryRow {
 [[nodiscard]] MemoryRow memory_row(std::span<const Instruction> code, const BlockCpu& cpu);
 /// Memory, or a register that nobody owns.
 [[nodiscard]] bool is_plain_cell(const BlockCpu& cpu, std::uint32_t address, bool loads);
+/// A load or store at the address of a register with an owner, or of a single bit of any.
+[[nodiscard]] BlockPart block_register(const Instruction& one, const BlockCpu& cpu);
+/// By a pointer, of an instruction that leaves it as it is, which turned out not to point to memory.
+const BlockOp* load_by_register(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu);
+const BlockOp* store_by_register(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu);
 /// The first two or four as one, if there is a form for that; nullptr: there is not.
 [[nodiscard]] BlockHandler block_memory_row(std::span<const Instruction> code, const BlockCpu& cpu);
 /// The first of them as one: the beginning or end of an interrupt routine. nullptr: they are neither.

@@ -20,10 +20,11 @@ struct BlockCpu;
 struct BlockPart;
 class NativeRuns;
 
-constexpr unsigned kMostAlike = 16;       ///< pushes, or pops, that one handler executes
-constexpr unsigned kMostInARow = 4;       ///< additions with carry and the like
-constexpr unsigned kMostAsOne = 5;        ///< of any kind
-constexpr std::uint8_t kLongestRun = 64;  ///< the longer, the more often one does not fit in before an event
+constexpr std::uint32_t kProgramControl = 0x57;  ///< of zero, program memory reads as itself
+constexpr unsigned kMostAlike = 16;              ///< pushes, or pops, that one handler executes
+constexpr unsigned kMostInARow = 4;              ///< additions with carry and the like
+constexpr unsigned kMostAsOne = 5;               ///< of any kind
+constexpr std::uint8_t kLongestRun = 64;         ///< the longer, the more often one does not fit in before an event
 
 /// Executes one instruction and those behind it up to the end of their run. Returns where to go on; nullptr: a run ends
 /// before `cpu.stopped_at`, and everything is as before that instruction.

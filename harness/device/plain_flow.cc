@@ -39,7 +39,7 @@ bool read(Cpu& cpu, unsigned address, std::uint8_t& value) {
 }
 bool write(Cpu& cpu, unsigned address, std::uint8_t value) {
   if (!in_memory(cpu, address)) {
-    if (!is_register(cpu, address) || address == R_SPL || address == R_SPH) {
+    if (!is_register(cpu, address)) {
       return false;
     }
     const auto& owner = cpu.avr->io[address - kRegisters].w;
@@ -195,6 +195,32 @@ int by_pointer(Cpu& cpu, const Instruction& one) {
   return 2;
 }
 
+template <bool kSets>
+int bit_of_cell(Cpu& cpu, const Instruction& one) {
+  const unsigned bit = 1U << one.b;
+  std::uint8_t value = 0;
+  if (!read(cpu, one.k, value)) {
+    return kNotPlain;
+  }
+  (void)write(cpu, one.k, static_cast<std::uint8_t>(kSets ? value | bit : value & ~bit));
+  return 2;
+}
+
+// Unless something was begun that makes it read fuses; one that loads its own pointer is left to the simulator, too.
+int load_program(Cpu& cpu, const Instruction& one) {
+  const bool steps = one.step != Instruction::Step::kNone;
+  if (cpu.data[kProgramControl] != 0 || (steps && (one.d & 0x1EU) == R_ZL)) {
+    return kNotPlain;
+  }
+  const unsigned address = cpu.data[R_ZL] | (cpu.data[R_ZH] << 8U);
+  cpu.data[one.d] = cpu.avr->flash[address];
+  if (steps) {
+    cpu.data[R_ZL] = static_cast<std::uint8_t>(address + 1U);
+    cpu.data[R_ZH] = static_cast<std::uint8_t>((address + 1U) >> 8U);
+  }
+  return 3;
+}
+
 int push(Cpu& cpu, const Instruction& one) {
   const unsigned pointer = stack_pointer(cpu);
   if (near_an_end(cpu, pointer, 0)) {
@@ -228,6 +254,12 @@ PlainRunner::Execute memory(const Instruction& which) {
       return push;
     case Op::kPop:
       return pop;
+    case Op::kSetCellBit:
+      return bit_of_cell<true>;
+    case Op::kClearCellBit:
+      return bit_of_cell<false>;
+    case Op::kLoadProgram:
+      return load_program;
     case Op::kNop:
       return [](Cpu& /*cpu*/, const Instruction& /*one*/) { return 1; };
     default:

@@ -13,9 +13,9 @@
 namespace dawnrig::device {
 
 /// Does to the processor just what the simulator would have done, cycle for cycle: arithmetic with its flags, branches,
-/// calls, loads and stores of memory and of peripherals' registers, the interrupt flag, sleep. Whoever owns a register
-/// is called as the simulator would have called it. Stops before any instruction that changes single bits of registers,
-/// moves the stack, reads or writes program memory, leaves memory, or is not one of those it knows: those go to the
+/// calls, loads and stores of memory and of peripherals' registers, their bits, program memory, the interrupt flag,
+/// sleep. Whoever owns a register is called as the simulator would have called it. Stops before any instruction that
+/// skips by a bit of a register, writes program memory, leaves memory, or is not one of those it knows: those go to the
 /// simulator, which alone traps and reports. Runs of instructions that end before the next event are executed as wholes
 /// (PlainBlocks), the others one at a time. Held to the simulator, state by state, in
 /// tests/device/plain_runner_test.cc and plain_blocks_test.cc, and on every image of the repository by

@@ -59,6 +59,7 @@ class LoopMaker {
   void rows_on_the_stack();
   void by_pointer();
   void interrupt_mask();
+  void bits_and_program(unsigned d);
   void registers();
   void converter();
   void piece();
