@@ -287,11 +287,11 @@ void AdcUnit::on_done(Cycle when) {
 }
 
 void AdcUnit::show_result() {
-  avr_t* const avr = core_.avr();
+  std::uint8_t* const data = core_.avr()->data;
   const auto code = static_cast<unsigned>(result_);
-  const unsigned word = bit_of(avr, io_.adlar) ? code << 6U : code;
-  avr->data[io_.r_adcl] = static_cast<std::uint8_t>(word);
-  avr->data[io_.r_adch] = static_cast<std::uint8_t>(word >> 8U);
+  const unsigned word = (data[io_.r_admux] & mux_write_.heard) != 0 ? code << 6U : code;
+  data[io_.r_adcl] = static_cast<std::uint8_t>(word);
+  data[io_.r_adch] = static_cast<std::uint8_t>(word >> 8U);
 }
 
 }  // namespace dawnrig::device

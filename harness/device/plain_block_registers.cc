@@ -108,19 +108,20 @@ const BlockOp* bit_of_cell(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu)
 
 // A pointer that turns out to point to a peripheral's register: one with an owner ends the run early.
 template <bool kLoads>
+[[gnu::noinline]] const BlockOp* owned_by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu,
+                                                  unsigned address) {
+  ask_owner<kLoads>(data, address, op, cpu);
+  return look_around(data, 2, op, op + 1, cpu);
+}
+template <bool kLoads>
 [[gnu::always_inline]] inline const BlockOp* register_by_pointer(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   const unsigned address = (word_at(data + op->r) + op->k) & 0xFFFFU;
-  switch (cell_at(cpu, address, kLoads)) {
-    case Cell::kPlain:
-      data[kLoads ? op->d : address] = data[kLoads ? address : op->d];
-      return go_on(data, op + 1, cpu);
-    case Cell::kOwned:
-      ask_owner<kLoads>(data, address, op, cpu);
-      return look_around(data, 2, op, op + 1, cpu);
-    case Cell::kNotPlain:
-      break;
+  const Cell cell = cell_at(cpu, address, kLoads);
+  if (cell == Cell::kPlain) {
+    data[kLoads ? op->d : address] = data[kLoads ? address : op->d];
+    return go_on(data, op + 1, cpu);
   }
-  return cpu.leave(op);
+  return cell == Cell::kOwned ? owned_by_pointer<kLoads>(data, op, cpu, address) : cpu.leave(op);
 }
 
 template <bool kSets>
