@@ -32,7 +32,7 @@ const BlockOp* cut(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu) {
   return go_to(data, op, cpu);
 }
 
-PlainBlocks::PlainBlocks(avr_t* avr, std::uint16_t translate_after) {
+PlainBlocks::PlainBlocks(avr_t* avr, std::uint16_t translate_after, Sleeper* sleeper) : sleeper_(sleeper) {
   cpu_.translate_after = translate_after;
   cpu_.avr = avr;
   cpu_.words = (avr->flashend + 1U) / 2U;
@@ -213,6 +213,27 @@ BlockPart PlainBlocks::arithmetic(std::size_t at, std::span<const Instruction> h
   return part;
 }
 
+inline void PlainBlocks::show(Cycle now, const BlockOp* op) const {
+  avr_t* const avr = cpu_.avr;
+  std::memcpy(avr->sreg, cpu_.flag, sizeof cpu_.flag);
+  avr->pc = static_cast<avr_flashaddr_t>(op - cpu_.first) * 2U;
+  avr->cycle = static_cast<avr_cycle_count_t>(now);
+}
+
+// Returns where to go on; nullptr: runs do not.
+inline const BlockOp* PlainBlocks::sleep_through(Cycle now) {
+  const avr_t* const avr = cpu_.avr;
+  show(now, cpu_.stopped_at);
+  const Cycle limit = sleeper_->sleep_through();
+  if (limit == Sleeper::kNoRuns || avr->pc / 2U >= cpu_.words) {
+    return nullptr;
+  }
+  std::memcpy(cpu_.flag, avr->sreg, sizeof cpu_.flag);
+  cpu_.limit = limit;
+  cpu_.event = first_event(avr, limit);
+  return cpu_.first + avr->pc / 2U;
+}
+
 bool PlainBlocks::run(Cycle limit) {
   avr_t* const avr = cpu_.avr;
   if (avr->pc / 2U >= cpu_.words) {
@@ -232,11 +253,15 @@ bool PlainBlocks::run(Cycle limit) {
       op = op->begin(data, op, cpu_);
     }
     now = cpu_.until - cpu_.left;
+    if (op == nullptr && avr->state == cpu_Sleeping && sleeper_ != nullptr) {
+      op = sleep_through(now);
+      if (op == nullptr) {
+        return true;
+      }
+      now = now_of(avr);
+    }
   } while (op != nullptr && now + op->rest <= cpu_.event);
-  op = op != nullptr ? op : cpu_.stopped_at;
-  std::memcpy(avr->sreg, cpu_.flag, sizeof cpu_.flag);
-  avr->pc = static_cast<avr_flashaddr_t>(op - cpu_.first) * 2U;
-  avr->cycle = static_cast<avr_cycle_count_t>(now);
+  show(now, op != nullptr ? op : cpu_.stopped_at);
   return now >= cpu_.event || disturbed(avr);
 }
 

@@ -5,6 +5,7 @@
 
 #include <array>
 #include <cstdint>
+#include <limits>
 #include <memory>
 #include <span>
 #include <vector>
@@ -53,6 +54,17 @@ struct BlockOp {
 };
 
 class PlainBlocks;
+
+/// Who passes the time while the processor sleeps.
+class Sleeper {
+ public:
+  virtual ~Sleeper() = default;
+  /// The processor has just fallen asleep, and says so itself: counter, flags and time are all in place. Passes its
+  /// sleep and enters the routine of the interrupt that ends it. Returns up to which cycle runs may go on from there;
+  /// kNoRuns: whatever is to be done next is not theirs.
+  virtual Cycle sleep_through() = 0;
+  static constexpr Cycle kNoRuns = std::numeric_limits<Cycle>::min();
+};
 
 /// For the instruction before: the run ends here, and the next one begins.
 const BlockOp* cut(std::uint8_t* data, const BlockOp* op, BlockCpu& cpu);
@@ -103,16 +115,17 @@ struct BlockCpu {
 /// instruction that is not plain or turns out not to be, is left to PlainRunner. Held to the simulator with it.
 class PlainBlocks {
  public:
-  /// `translate_after`: see DeviceParams.
-  PlainBlocks(avr_t* avr, std::uint16_t translate_after);
+  /// `translate_after`: see DeviceParams. `sleeper`: nullptr: runs end with the processor asleep.
+  PlainBlocks(avr_t* avr, std::uint16_t translate_after, Sleeper* sleeper);
   ~PlainBlocks();
 
   /// `code`: what stands at each word of program memory; stays there.
   void take(const std::vector<Instruction>& code);
   /// Executes whole runs from the program counter on that end by `limit` and by the next event. Returns whether one of
   /// them was reached, an interrupt is about to be served, or the processor no longer runs; if not, the instruction at
-  /// hand is not for runs, or its run ends too late.
+  /// hand is not for runs, or its run ends too late. Where sleep is passed the limit moves on.
   bool run(Cycle limit);
+  [[nodiscard]] Cycle limit() const { return cpu_.limit; }
   /// Runs end where they would jump or return to this instruction, until let_pass(), or until code is taken anew.
   void stop_at(std::uint32_t pc);
   void let_pass(std::uint32_t pc);
@@ -139,6 +152,9 @@ class PlainBlocks {
   [[nodiscard]] BlockPart arithmetic(std::size_t at, std::span<const Instruction> here,
                                      const std::vector<Instruction>& code) const;
 
+  [[nodiscard]] const BlockOp* sleep_through(Cycle now);
+  void show(Cycle now, const BlockOp* op) const;
+
   struct Stop {
     BlockOp* op{nullptr};
     BlockHandler begin{nullptr};
@@ -146,6 +162,7 @@ class PlainBlocks {
   };
 
   BlockCpu cpu_;
+  Sleeper* sleeper_;
   std::vector<BlockOp> ops_;
   std::vector<BlockHandler> plain_;                // for each
   const std::vector<Instruction>* code_{nullptr};  // likewise

@@ -12,9 +12,9 @@ int not_plain(PlainRunner::Processor& /*cpu*/, const Instruction& /*one*/) {
 
 }  // namespace
 
-PlainRunner::PlainRunner(avr_t* avr, std::uint16_t translate_after)
+PlainRunner::PlainRunner(avr_t* avr, std::uint16_t translate_after, Sleeper* sleeper)
     : cpu_{avr->data, avr->sreg, avr, avr->ioend + 1U, avr->flashend + 1U, nullptr, 0},
-      blocks_(avr, translate_after),
+      blocks_(avr, translate_after, sleeper),
       code_(cpu_.flash_bytes / 2, not_plain),
       taken_apart_(cpu_.flash_bytes / 2),
       words_(cpu_.flash_bytes / 2, 1) {
@@ -80,6 +80,7 @@ PlainRunner::Outcome PlainRunner::run(Cycle limit, bool past_stop) {
     }
   }
   while (!blocks_.run(limit)) {
+    limit = blocks_.limit();
     if (blocks_.stops_at(avr->pc)) {
       return Outcome::kStopped;
     }

@@ -22,8 +22,8 @@ namespace dawnrig::device {
 /// tests/rig/skipping_test.cc.
 class PlainRunner {
  public:
-  /// `translate_after`: see DeviceParams.
-  PlainRunner(avr_t* avr, std::uint16_t translate_after);
+  /// `translate_after`: see DeviceParams. `sleeper`: nullptr: it ends with the processor asleep.
+  PlainRunner(avr_t* avr, std::uint16_t translate_after, Sleeper* sleeper = nullptr);
 
   enum class Outcome : std::uint8_t {
     kToSettle,  ///< `limit` or an event was reached, or the last instruction asks for events and interrupts to be

@@ -12,32 +12,11 @@ void raise_line(avr_irq_t& line, std::uint32_t value) {
   }
 }
 
-/// The simulator looks after a stack that comes near an end of memory.
-bool can_push_back_address(const avr_t* avr) {
-  const unsigned pointer = avr->data[R_SPL] | (avr->data[R_SPH] << 8U);
-  return pointer <= avr->ramend && pointer >= avr->ioend + 1U + 0x100U + avr->address_size;
-}
-
-void push_back_address(avr_t* avr) {
-  std::uint8_t* const data = avr->data;
-  unsigned pointer = data[R_SPL] | (data[R_SPH] << 8U);
-  const std::uint32_t back = avr->pc / 2;
-  data[pointer--] = static_cast<std::uint8_t>(back);
-  data[pointer--] = static_cast<std::uint8_t>(back >> 8U);
-  if (avr->address_size == 3) {
-    data[pointer--] = static_cast<std::uint8_t>(back >> 16U);
-  }
-  data[R_SPL] = static_cast<std::uint8_t>(pointer);
-  data[R_SPH] = static_cast<std::uint8_t>(pointer >> 8U);
-}
-
-constexpr unsigned kQueueMask = avr_int_pending_fifo_size - 1;
-
 /// Where in the queue the one stands that goes first: the lowest vector.
 unsigned first_in(const avr_int_table_t& table) {
   const auto& queue = table.pending;
   unsigned first = queue.read;
-  for (unsigned at = (first + 1) & kQueueMask; at != queue.write; at = (at + 1) & kQueueMask) {
+  for (unsigned at = (first + 1) & kPendingMask; at != queue.write; at = (at + 1) & kPendingMask) {
     first = queue.buffer[at]->vector < queue.buffer[first]->vector ? at : first;
   }
   return first;
@@ -117,7 +96,7 @@ void raise_interrupt(avr_t* avr, avr_int_vector_t& vector) {
   }
   vector.pending = 1;
   auto& queue = avr->interrupts.pending;
-  const auto behind = static_cast<decltype(queue.write)>((queue.write + 1U) & (avr_int_pending_fifo_size - 1U));
+  const auto behind = static_cast<decltype(queue.write)>((queue.write + 1U) & kPendingMask);
   if (behind != queue.read) {
     queue.buffer[queue.write] = &vector;
     queue.write = behind;
@@ -133,8 +112,7 @@ void raise_interrupt(avr_t* avr, avr_int_vector_t& vector) {
 void serve_interrupt(avr_t* avr) {
   auto& table = avr->interrupts;
   auto& queue = table.pending;
-  if (!interrupt_pending(avr) || !can_push_back_address(avr) || table.running_ptr == std::size(table.running) ||
-      listened_to(table.irq)) {
+  if (!interrupt_pending(avr) || !can_serve(avr)) {
     avr_service_interrupts(avr);
     return;
   }
@@ -145,20 +123,12 @@ void serve_interrupt(avr_t* avr) {
     return;
   }
   queue.buffer[first] = queue.buffer[queue.read];
-  queue.read = static_cast<decltype(queue.read)>((queue.read + 1U) & kQueueMask);
-  const bool stands = vector.pending != 0 && bit_of(avr, vector.enable);
-  vector.pending = 0;
-  if (!stands) {  // disabled, or cleared, before it was served
+  queue.read = static_cast<decltype(queue.read)>((queue.read + 1U) & kPendingMask);
+  if (vector.pending != 0 && bit_of(avr, vector.enable)) {
+    jump_to(avr, vector);
+  } else {  // disabled, or cleared, before it was served
+    vector.pending = 0;
     avr->interrupt_state = interrupt_pending(avr) ? 1 : 0;
-    return;
-  }
-  push_back_address(avr);
-  avr->sreg[S_I] = 0;
-  avr->interrupt_state = 0;
-  avr->pc = static_cast<avr_flashaddr_t>(vector.vector) * avr->vector_size;
-  table.running[table.running_ptr++] = &vector;
-  if (vector.raise_sticky == 0) {
-    put_bit(avr, vector.raised, false);
   }
 }
 
@@ -180,12 +150,11 @@ void withdraw_interrupt(avr_t* avr, avr_int_vector_t& vector) {
   // The queue of pending vectors keeps the entry; left there, a vector raised and cleared again and again with
   // interrupts off would fill it.
   auto& queue = avr->interrupts.pending;
-  constexpr unsigned kMask = avr_int_pending_fifo_size - 1;
   unsigned to = queue.read;
-  for (unsigned from = queue.read; from != queue.write; from = (from + 1) & kMask) {
+  for (unsigned from = queue.read; from != queue.write; from = (from + 1) & kPendingMask) {
     if (queue.buffer[from] != &vector) {
       queue.buffer[to] = queue.buffer[from];
-      to = (to + 1) & kMask;
+      to = (to + 1) & kPendingMask;
     }
   }
   queue.write = static_cast<decltype(queue.write)>(to);

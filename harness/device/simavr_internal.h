@@ -21,6 +21,7 @@
 #include <array>
 #include <cstdint>
 #include <cstring>
+#include <iterator>
 
 #include "harness/device/virtual_device.h"
 
@@ -125,9 +126,56 @@ inline void ask_if_flagged(avr_t* avr, avr_int_vector_t& vector) {
 void raise_interrupt(avr_t* avr, avr_int_vector_t& vector);
 void serve_interrupt(avr_t* avr);
 void end_interrupt(avr_t* avr);
+
+constexpr unsigned kPendingMask = avr_int_pending_fifo_size - 1;  ///< of places in the queue of interrupts that wait
 /// Whether somebody hears of it when this interrupt, or all of them, becomes pending or is served.
 inline bool listened_to(const avr_irq_t* lines) {
   return lines[AVR_INT_IRQ_PENDING].hook != nullptr || lines[AVR_INT_IRQ_RUNNING].hook != nullptr;
+}
+/// Whether no more than a jump to its vector comes of serving an interrupt. The simulator looks after a stack that comes
+/// near an end of memory.
+inline bool can_serve(const avr_t* avr) {
+  const unsigned pointer = stack_pointer_of(avr);
+  const auto& table = avr->interrupts;
+  return pointer <= avr->ramend && pointer >= avr->ioend + 1U + 0x100U + avr->address_size &&
+         table.running_ptr != std::size(table.running) && !listened_to(table.irq);
+}
+/// Serves an interrupt that is enabled and no longer in the queue.
+inline void jump_to(avr_t* avr, avr_int_vector_t& vector) {
+  std::uint8_t* const data = avr->data;
+  unsigned pointer = stack_pointer_of(avr);
+  const std::uint32_t back = avr->pc / 2U;
+  data[pointer--] = static_cast<std::uint8_t>(back);
+  data[pointer--] = static_cast<std::uint8_t>(back >> 8U);
+  if (avr->address_size == 3) {
+    data[pointer--] = static_cast<std::uint8_t>(back >> 16U);
+  }
+  data[R_SPL] = static_cast<std::uint8_t>(pointer);
+  data[R_SPH] = static_cast<std::uint8_t>(pointer >> 8U);
+  vector.pending = 0;
+  avr->sreg[S_I] = 0;
+  avr->interrupt_state = 0;
+  avr->pc = static_cast<avr_flashaddr_t>(vector.vector) * avr->vector_size;
+  auto& table = avr->interrupts;
+  table.running[table.running_ptr++] = &vector;
+  if (vector.raise_sticky == 0) {
+    put_bit(avr, vector.raised, false);
+  }
+}
+/// Serves the interrupt that waits, if it is the only one and no more than that comes of it; returns whether it did.
+inline bool serve_only_interrupt(avr_t* avr) {
+  auto& queue = avr->interrupts.pending;
+  const unsigned behind = (queue.read + 1U) & kPendingMask;
+  if (behind != queue.write || !can_serve(avr)) {
+    return false;
+  }
+  avr_int_vector_t& vector = *queue.buffer[queue.read];
+  if (listened_to(vector.irq) || vector.pending == 0 || !bit_of(avr, vector.enable)) {
+    return false;
+  }
+  queue.read = static_cast<decltype(queue.read)>(behind);
+  jump_to(avr, vector);
+  return true;
 }
 /// Does the same as end_interrupt() where nobody hears of it; returns whether it did.
 inline bool end_interrupt_unheard(avr_t* avr) {

@@ -6,6 +6,7 @@
 #include <cstdlib>
 #include <cstring>
 #include <limits>
+#include <utility>
 
 #include "harness/base/bad_input.h"
 #include "harness/device/simulator_log_internal.h"
@@ -98,7 +99,7 @@ SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, con
   own_write<&SimulatorCore::watch_stack>(avr_, R_SPH, this);
   if (shortcuts.skip_idle) {
     skipper_ = std::make_unique<IdleSkipper>(*this);
-    runner_ = std::make_unique<PlainRunner>(avr_, shortcuts.translate_after);
+    runner_ = std::make_unique<PlainRunner>(avr_, shortcuts.translate_after, static_cast<Sleeper*>(this));
   }
 }
 
@@ -238,16 +239,17 @@ void SimulatorCore::run_plainly() {
     run_awake();
     return;
   }
-  arrived_ = execute(std::min(until_, skipper_->latest_look()), arrived_);
+  arrived_ = execute(std::min(until_, skipper_->latest_look()), arrived_, true);
   if (arrived_) {
     skipper_->arrive();
   }
 }
 
-bool SimulatorCore::execute(Cycle limit, bool past_stop) {
+bool SimulatorCore::execute(Cycle limit, bool past_stop, bool sleeps_through) {
+  may_sleep_through_ = sleeps_through;
   const PlainRunner::Outcome outcome = runner_->run(limit, past_stop);
   if (outcome != PlainRunner::Outcome::kNotPlain) {
-    if (outcome == PlainRunner::Outcome::kToSettle && !crashed()) {
+    if (outcome == PlainRunner::Outcome::kToSettle && !std::exchange(settled_, false) && !crashed()) {
       settle();
     }
     return outcome == PlainRunner::Outcome::kStopped;

@@ -40,7 +40,7 @@ class Peripheral {
   [[nodiscard]] virtual Cycle reads_same_until(avr_io_addr_t /*address*/) { return std::numeric_limits<Cycle>::max(); }
 };
 
-class SimulatorCore {
+class SimulatorCore : private Sleeper {
  public:
   /// Throws base::BadInput if the simulator does not know the part or the image does not fit it.
   /// See DeviceParams.
@@ -49,7 +49,7 @@ class SimulatorCore {
     std::uint16_t translate_after;
   };
   SimulatorCore(const std::string& part, std::int64_t clock_hz, const Image& image, const Shortcuts& shortcuts);
-  ~SimulatorCore();
+  ~SimulatorCore() override;
   SimulatorCore(const SimulatorCore&) = delete;
   SimulatorCore& operator=(const SimulatorCore&) = delete;
 
@@ -68,8 +68,9 @@ class SimulatorCore {
   /// Executes one instruction, or as many as the simulator may by itself, and what falls due with them.
   void run_awake();
   /// Executes what is plain until `limit` or an event, or one instruction that is not, and what falls due then. Returns
-  /// whether the next instruction is one to stop at; `past_stop`: the first one is executed all the same.
-  bool execute(Cycle limit, bool past_stop);
+  /// whether the next instruction is one to stop at; `past_stop`: the first one is executed all the same. `sleeps_through`:
+  /// goes on beyond `limit` where the processor sleeps, as far as run() would.
+  bool execute(Cycle limit, bool past_stop, bool sleeps_through = false);
   void stop_at(std::uint32_t pc) { runner_->stop_at(pc); }
   void let_pass(std::uint32_t pc) { runner_->let_pass(pc); }
   [[nodiscard]] std::int64_t interrupts_entered() const { return interrupts_entered_; }
@@ -116,10 +117,13 @@ class SimulatorCore {
   void run_asleep();
   void wake_up();
   void pass_sleep();
+  Cycle sleep_through() override;
   void allow_strides();
   void enter_interrupts();
+  void respond();
   void watch_stack(avr_io_addr_t address, std::uint8_t value);
   void fence(Cycle when);
+  [[nodiscard]] unsigned sleep_mode() const;
   void note_sleep();
   void note_wake();
   void release();
@@ -139,6 +143,8 @@ class SimulatorCore {
   Cycle until_{0};
   bool fenced_{false};
   bool arrived_{false};  ///< at an instruction to stop at, which has been told of that
+  bool may_sleep_through_{false};
+  bool settled_{false};  ///< all that would follow the instructions just executed has been done
   bool stalled_{false};
   bool io_clock_off_{false};
   bool asleep_{false};

@@ -4,6 +4,11 @@
 #include "harness/device/simulator_core_internal.h"
 
 namespace dawnrig::device {
+namespace {
+
+constexpr avr_cycle_count_t kToWake = 4;  // added to the interrupt response
+
+}  // namespace
 
 void SimulatorCore::tell_of_interrupts(Peripheral& peripheral, const avr_int_vector_t& vector, bool flagged) {
   const auto mask = [](const avr_regbit_t& bit) { return static_cast<std::uint8_t>(bit.mask << bit.bit); };
@@ -12,6 +17,17 @@ void SimulatorCore::tell_of_interrupts(Peripheral& peripheral, const avr_int_vec
     levels_.push_back(
         {&peripheral, &avr_->data[vector.enable.reg], &avr_->data[second.reg], mask(vector.enable), mask(second)});
   }
+}
+
+void SimulatorCore::pass_sleep() {
+  avr_t* const avr = avr_;
+  const auto until = static_cast<avr_cycle_count_t>(until_);
+  do {
+    const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
+    const avr_cycle_count_t next = first != nullptr ? std::min(first->when, until) : until;
+    avr->cycle = std::max(avr->cycle, next);
+    process_due_events(avr);
+  } while (avr->state == cpu_Sleeping && avr->cycle < until && !bitten());
 }
 
 // Sleep goes from event to event, or cycle by cycle where nothing is skipped.
@@ -39,25 +55,6 @@ void SimulatorCore::wake_up() {
   }
 }
 
-void SimulatorCore::pass_sleep() {
-  avr_t* const avr = avr_;
-  const auto until = static_cast<avr_cycle_count_t>(until_);
-  do {
-    const avr_cycle_timer_slot_t* const first = avr->cycle_timers.timer;
-    const avr_cycle_count_t next = first != nullptr ? std::min(first->when, until) : until;
-    avr->cycle = std::max(avr->cycle, next);
-    process_due_events(avr);
-  } while (avr->state == cpu_Sleeping && avr->cycle < until && !bitten());
-}
-
-void SimulatorCore::raise(avr_int_vector_t& vector) {
-  if (runner_) {
-    raise_interrupt(avr_, vector);
-  } else {
-    avr_raise_interrupt(avr_, &vector);
-  }
-}
-
 void SimulatorCore::enter_interrupts() {
   if (avr_->interrupt_state < 0) {
     // One instruction runs after interrupts are enabled, as on silicon; the simulator would let two pass.
@@ -73,9 +70,13 @@ void SimulatorCore::enter_interrupts() {
       avr_service_interrupts(avr_);
     }
   }
-  if (avr_->sreg[S_I] != 0 || avr_->interrupt_state != 0 || crashed()) {
-    return;
+  if (avr_->sreg[S_I] == 0 && avr_->interrupt_state == 0 && !crashed()) {
+    respond();
   }
+}
+
+// An interrupt has been served.
+inline void SimulatorCore::respond() {
   ++interrupts_entered_;
   // The response time, which the simulator leaves out: the program counter is pushed byte by byte.
   avr_->cycle += avr_->address_size == 3 ? 5U : 4U;
@@ -87,10 +88,54 @@ void SimulatorCore::enter_interrupts() {
   process_events();
 }
 
+// What settle(), run_asleep() and wake_up() do one after another, for the usual sleep: with interrupts enabled, in the
+// mode that stops no clock, up to an event that wakes it. Anything else is left to them, at any point on the way.
+Cycle SimulatorCore::sleep_through() {
+  avr_t* const avr = avr_;
+  const Cycle began = now_of(avr);
+  const Cycle until = until_;
+  if (!may_sleep_through_ || avr->sreg[S_I] == 0 || avr->interrupt_state != 0 || sleep_mode() != 0 ||
+      first_event(avr, until) <= began) {
+    return kNoRuns;
+  }
+  pass_sleep();
+  const Cycle slept = now_of(avr) - began;
+  skipper_->slept(slept);
+  slept_ += slept;
+  if (avr->state != cpu_Running || bitten() || stalled_) {
+    asleep_ = settled_ = true;
+    return kNoRuns;
+  }
+  avr->cycle += kToWake;
+  if (serve_only_interrupt(avr)) {
+    respond();
+  } else {
+    enter_interrupts();
+  }
+  const Cycle now = now_of(avr);
+  if (disturbed(avr) || bitten() || now >= until || skipper_->due(now)) {
+    settled_ = true;
+    return kNoRuns;
+  }
+  return std::min(until, skipper_->latest_look());
+}
+
+void SimulatorCore::raise(avr_int_vector_t& vector) {
+  if (runner_) {
+    raise_interrupt(avr_, vector);
+  } else {
+    avr_raise_interrupt(avr_, &vector);
+  }
+}
+
+unsigned SimulatorCore::sleep_mode() const {
+  constexpr avr_io_addr_t kSmcr = 0x53;
+  return (avr_->data[kSmcr] >> 1U) & 7U;
+}
+
 void SimulatorCore::note_sleep() {
   asleep_ = true;
-  constexpr avr_io_addr_t kSmcr = 0x53;
-  const unsigned mode = (avr_->data[kSmcr] >> 1) & 7U;
+  const unsigned mode = sleep_mode();
   if (avr_->sreg[S_I] == 0 && !bit_of(avr_, watchdog_->wde)) {
     crash("went to sleep with interrupts disabled and no watchdog to wake it");
     return;
@@ -110,7 +155,7 @@ void SimulatorCore::note_sleep() {
 
 void SimulatorCore::note_wake() {
   asleep_ = false;
-  avr_->cycle += 4U;  // waking adds four clocks to the interrupt response
+  avr_->cycle += kToWake;
   if (io_clock_off_) {
     io_clock_off_ = false;
     for (Peripheral* peripheral : peripherals_) {
