@@ -117,12 +117,15 @@ const BlockOp* come_back_from_interrupt(std::uint8_t* data, const BlockOp* op, B
   });
 }
 
-// Whoever keeps the time has to know that the processor sleeps.
+// Whoever keeps the time has to know that the processor sleeps, and may pass its sleep at once.
 const BlockOp* sleep(std::uint8_t* /*data*/, const BlockOp* op, BlockCpu& cpu) {
   if (interrupt_pending(cpu.avr) && cpu.flag[S_I] != 0) {
     return op + 1;
   }
   cpu.avr->state = cpu_Sleeping;
+  if (cpu.owner->sleeps_through()) {
+    return cpu.owner->sleep_through(op + 1);
+  }
   cpu.stopped_at = op + 1;
   return nullptr;
 }

@@ -220,17 +220,20 @@ inline void PlainBlocks::show(Cycle now, const BlockOp* op) const {
   avr->cycle = static_cast<avr_cycle_count_t>(now);
 }
 
-// Returns where to go on; nullptr: runs do not.
-inline const BlockOp* PlainBlocks::sleep_through(Cycle now) {
+const BlockOp* PlainBlocks::sleep_through(const BlockOp* behind) {
   const avr_t* const avr = cpu_.avr;
-  show(now, cpu_.stopped_at);
+  show(cpu_.until - cpu_.left, behind);
+  cpu_.stopped_at = nullptr;
   const Cycle limit = sleeper_->sleep_through();
   if (limit == Sleeper::kNoRuns || avr->pc / 2U >= cpu_.words) {
     return nullptr;
   }
   std::memcpy(cpu_.flag, avr->sreg, sizeof cpu_.flag);
+  const Cycle now = now_of(avr);
   cpu_.limit = limit;
   cpu_.event = first_event(avr, limit);
+  cpu_.until = std::min(cpu_.event, now + kLongestWay);
+  cpu_.left = cpu_.until - now;
   return cpu_.first + avr->pc / 2U;
 }
 
@@ -253,15 +256,12 @@ bool PlainBlocks::run(Cycle limit) {
       op = op->begin(data, op, cpu_);
     }
     now = cpu_.until - cpu_.left;
-    if (op == nullptr && avr->state == cpu_Sleeping && sleeper_ != nullptr) {
-      op = sleep_through(now);
-      if (op == nullptr) {
-        return true;
-      }
-      now = now_of(avr);
-    }
   } while (op != nullptr && now + op->rest <= cpu_.event);
-  show(now, op != nullptr ? op : cpu_.stopped_at);
+  op = op != nullptr ? op : cpu_.stopped_at;
+  if (op == nullptr) {
+    return true;  // asleep, or whoever passed the time has left everything in place
+  }
+  show(now, op);
   return now >= cpu_.event || disturbed(avr);
 }
 

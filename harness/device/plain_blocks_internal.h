@@ -134,6 +134,10 @@ class PlainBlocks {
   /// A run has begun at this instruction as often as makes it worth while to make machine instructions of it. Returns
   /// it.
   const BlockOp* translate(const BlockOp* op);
+  /// For a processor that has just fallen asleep before `behind`, with all that it needs for that in place but counter,
+  /// time and flags. Returns where to go on, once it has been woken; nullptr: runs do not.
+  const BlockOp* sleep_through(const BlockOp* behind);
+  [[nodiscard]] bool sleeps_through() const { return sleeper_ != nullptr; }
   [[nodiscard]] const Translations& translations() const { return translations_; }
   /// What executes it as long as nobody does.
   [[nodiscard]] BlockHandler plain(const BlockOp* op) const {
@@ -152,7 +156,6 @@ class PlainBlocks {
   [[nodiscard]] BlockPart arithmetic(std::size_t at, std::span<const Instruction> here,
                                      const std::vector<Instruction>& code) const;
 
-  [[nodiscard]] const BlockOp* sleep_through(Cycle now);
   void show(Cycle now, const BlockOp* op) const;
 
   struct Stop {

@@ -22,8 +22,8 @@ class Peripheral {
   virtual ~Peripheral() = default;
   /// Registers were just cleared and every appointment dropped; puts reset values back.
   virtual void reset() = 0;
-  /// An interrupt routine was just entered: flags that follow a level ask again here. Only for those that asked to be
-  /// told.
+  /// An interrupt routine of its own was just entered: flags that follow a level ask again here. Only for those that
+  /// asked to be told.
   virtual void interrupt_entered() {}
   /// The CPU enters (true) or leaves (false) a sleep mode in which the I/O clock stands still.
   virtual void io_clock_stopped(bool /*stopped*/) {}
@@ -56,7 +56,7 @@ class SimulatorCore : private Sleeper {
   [[nodiscard]] avr_t* avr() const { return avr_; }
   [[nodiscard]] Cycle now() const { return now_of(avr_); }
   void attach(Peripheral& peripheral) { peripherals_.push_back(&peripheral); }
-  /// Calls its interrupt_entered() whenever `vector` is enabled and, if `flagged`, its flag stands.
+  /// Calls its interrupt_entered() when `vector` has been served and is enabled and, if `flagged`, its flag still stands.
   void tell_of_interrupts(Peripheral& peripheral, const avr_int_vector_t& vector, bool flagged = true);
   /// See IdleSkipper::vouch_for().
   void vouch_for(avr_io_addr_t address, Peripheral& reader);
@@ -97,11 +97,14 @@ class SimulatorCore : private Sleeper {
  private:
   /// An interrupt that follows a level.
   struct Level {
-    Peripheral* peripheral;
-    const std::uint8_t* enable;
-    const std::uint8_t* raised;
-    std::uint8_t enable_mask;
-    std::uint8_t raised_mask;
+    Peripheral* peripheral{nullptr};
+    const std::uint8_t* enable{nullptr};
+    const std::uint8_t* raised{nullptr};
+    std::uint8_t enable_mask{0};
+    std::uint8_t raised_mask{0};
+    [[nodiscard]] bool stands() const {
+      return peripheral != nullptr && (*enable & enable_mask) != 0 && (*raised & raised_mask) != 0;
+    }
   };
 
   void run_plainly();
@@ -130,7 +133,7 @@ class SimulatorCore : private Sleeper {
 
   avr_t* avr_{nullptr};
   std::vector<Peripheral*> peripherals_;
-  std::vector<Level> levels_;
+  std::vector<Level> levels_;             ///< by the word of program memory that an interrupt jumps to
   std::unique_ptr<IdleSkipper> skipper_;  ///< none: nothing is ever skipped
   std::unique_ptr<PlainRunner> runner_;   ///< none: the simulator executes every instruction
   std::string crash_reason_;

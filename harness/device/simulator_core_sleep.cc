@@ -14,8 +14,10 @@ void SimulatorCore::tell_of_interrupts(Peripheral& peripheral, const avr_int_vec
   const auto mask = [](const avr_regbit_t& bit) { return static_cast<std::uint8_t>(bit.mask << bit.bit); };
   if (vector.enable.reg != 0) {
     const avr_regbit_t& second = flagged ? vector.raised : vector.enable;
-    levels_.push_back(
-        {&peripheral, &avr_->data[vector.enable.reg], &avr_->data[second.reg], mask(vector.enable), mask(second)});
+    const std::size_t entry = std::size_t{vector.vector} * avr_->vector_size / 2U;
+    levels_.resize(std::max(levels_.size(), entry + 1));
+    levels_[entry] = {&peripheral, &avr_->data[vector.enable.reg], &avr_->data[second.reg], mask(vector.enable),
+                      mask(second)};
   }
 }
 
@@ -80,10 +82,9 @@ inline void SimulatorCore::respond() {
   ++interrupts_entered_;
   // The response time, which the simulator leaves out: the program counter is pushed byte by byte.
   avr_->cycle += avr_->address_size == 3 ? 5U : 4U;
-  for (const Level& level : levels_) {
-    if ((*level.enable & level.enable_mask) != 0 && (*level.raised & level.raised_mask) != 0) {
-      level.peripheral->interrupt_entered();
-    }
+  const std::size_t entry = avr_->pc / 2U;
+  if (entry < levels_.size() && levels_[entry].stands()) {
+    levels_[entry].peripheral->interrupt_entered();
   }
   process_events();
 }

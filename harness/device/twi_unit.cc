@@ -64,9 +64,7 @@ void TwiUnit::write_control(avr_io_addr_t address, std::uint8_t value) {
     owns_bus_ = false;
     cell &= static_cast<std::uint8_t>(~(kStartBit | kStopBit));
     avr->data[io_.r_twsr] = static_cast<std::uint8_t>(kIdle | (avr->data[io_.r_twsr] & 3));
-    return;
-  }
-  if (go && doing_ == Doing::kNothing) {
+  } else if (go && doing_ == Doing::kNothing) {
     begin(value);
   }
   ask_if_flagged(avr, io_.twi);

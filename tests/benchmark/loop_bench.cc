@@ -104,13 +104,13 @@ void row(const char* name, double value, const char* unit) {
 
 void closed_loop() {
   const auto setup = ridge();
-  const double plain_s = bare_s(setup, 60);
-  const double loop_s = rig_s(setup, 60s);
-  const double alone_s = device_s(setup, 60);
+  const double plain_s = bare_s(setup, 600);
+  const double loop_s = rig_s(setup, 600s);
+  const double alone_s = device_s(setup, 600);
   row("closed_loop_over_bare_simulator", plain_s / loop_s, "ratio");
   row("device_alone_over_bare_simulator", plain_s / alone_s, "ratio");
   row("device_share_of_closed_loop", alone_s / loop_s, "frac");
-  row("closed_loop_over_real_time", 60.0 / loop_s, "ratio");
+  row("closed_loop_over_real_time", 600.0 / loop_s, "ratio");
   // As packaged, the simulator sleeps while the device does.
   const double packaged_s = least_s(wall_clock_s, [&setup] {
     run_bare(setup.board.device.part.c_str(), setup.image, kClockHz, 10 * kClockHz, Sleep::kInWallTime);
