@@ -1,4 +1,5 @@
 // Program flow, the flags as a whole and that of interrupts in runs of plain instructions.
+#include "harness/device/interrupts_internal.h"
 #include "harness/device/plain_block_work_internal.h"
 
 namespace dawnrig::device {

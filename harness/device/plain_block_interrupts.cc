@@ -2,6 +2,7 @@
 // Whatever is not as usual goes instruction by instruction.
 #include <cstring>
 
+#include "harness/device/interrupts_internal.h"
 #include "harness/device/plain_block_work_internal.h"
 
 namespace dawnrig::device {

@@ -1,4 +1,5 @@
 // Program flow, memory, registers of peripherals and the interrupt flag, one instruction at a time.
+#include "harness/device/interrupts_internal.h"
 #include "harness/device/plain_runner_internal.h"
 
 namespace dawnrig::device {

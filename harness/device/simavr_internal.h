@@ -21,7 +21,6 @@
 #include <array>
 #include <cstdint>
 #include <cstring>
-#include <iterator>
 
 #include "harness/device/virtual_device.h"
 
@@ -108,83 +107,6 @@ inline void put_bit(avr_t* avr, avr_regbit_t bit, bool on) {
   const auto mask = static_cast<std::uint8_t>(bit.mask << bit.bit);
   std::uint8_t& cell = avr->data[bit.reg];
   cell = static_cast<std::uint8_t>(on ? (cell | mask) : (cell & ~mask));
-}
-
-/// Takes a raised interrupt back: its flag was cleared before it was served. Leaves the flag itself alone.
-void withdraw_interrupt(avr_t* avr, avr_int_vector_t& vector);
-/// Asks for service if the interrupt is enabled and its flag stands: what hardware does the instant an enable bit is
-/// set.
-inline void ask_if_flagged(avr_t* avr, avr_int_vector_t& vector) {
-  if (bit_of(avr, vector.enable) && bit_of(avr, vector.raised) && vector.pending == 0) {
-    avr_raise_interrupt(avr, &vector);
-  }
-}
-
-/// What avr_raise_interrupt(), avr_service_interrupts() and avr_interrupt_reti() do to the processor, without raising
-/// lines that nobody listens to. The second is for a processor that has an interrupt to serve, and asks the simulator
-/// where more than a jump to the vector may come of it.
-void raise_interrupt(avr_t* avr, avr_int_vector_t& vector);
-void serve_interrupt(avr_t* avr);
-void end_interrupt(avr_t* avr);
-
-constexpr unsigned kPendingMask = avr_int_pending_fifo_size - 1;  ///< of places in the queue of interrupts that wait
-/// Whether somebody hears of it when this interrupt, or all of them, becomes pending or is served.
-inline bool listened_to(const avr_irq_t* lines) {
-  return lines[AVR_INT_IRQ_PENDING].hook != nullptr || lines[AVR_INT_IRQ_RUNNING].hook != nullptr;
-}
-/// Whether no more than a jump to its vector comes of serving an interrupt. The simulator looks after a stack that comes
-/// near an end of memory.
-inline bool can_serve(const avr_t* avr) {
-  const unsigned pointer = stack_pointer_of(avr);
-  const auto& table = avr->interrupts;
-  return pointer <= avr->ramend && pointer >= avr->ioend + 1U + 0x100U + avr->address_size &&
-         table.running_ptr != std::size(table.running) && !listened_to(table.irq);
-}
-/// Serves an interrupt that is enabled and no longer in the queue.
-inline void jump_to(avr_t* avr, avr_int_vector_t& vector) {
-  std::uint8_t* const data = avr->data;
-  unsigned pointer = stack_pointer_of(avr);
-  const std::uint32_t back = avr->pc / 2U;
-  data[pointer--] = static_cast<std::uint8_t>(back);
-  data[pointer--] = static_cast<std::uint8_t>(back >> 8U);
-  if (avr->address_size == 3) {
-    data[pointer--] = static_cast<std::uint8_t>(back >> 16U);
-  }
-  data[R_SPL] = static_cast<std::uint8_t>(pointer);
-  data[R_SPH] = static_cast<std::uint8_t>(pointer >> 8U);
-  vector.pending = 0;
-  avr->sreg[S_I] = 0;
-  avr->interrupt_state = 0;
-  avr->pc = static_cast<avr_flashaddr_t>(vector.vector) * avr->vector_size;
-  auto& table = avr->interrupts;
-  table.running[table.running_ptr++] = &vector;
-  if (vector.raise_sticky == 0) {
-    put_bit(avr, vector.raised, false);
-  }
-}
-/// Serves the interrupt that waits, if it is the only one and no more than that comes of it; returns whether it did.
-inline bool serve_only_interrupt(avr_t* avr) {
-  auto& queue = avr->interrupts.pending;
-  const unsigned behind = (queue.read + 1U) & kPendingMask;
-  if (behind != queue.write || !can_serve(avr)) {
-    return false;
-  }
-  avr_int_vector_t& vector = *queue.buffer[queue.read];
-  if (listened_to(vector.irq) || vector.pending == 0 || !bit_of(avr, vector.enable)) {
-    return false;
-  }
-  queue.read = static_cast<decltype(queue.read)>(behind);
-  jump_to(avr, vector);
-  return true;
-}
-/// Does the same as end_interrupt() where nobody hears of it; returns whether it did.
-inline bool end_interrupt_unheard(avr_t* avr) {
-  auto& table = avr->interrupts;
-  if (table.running_ptr == 0 || listened_to(table.irq) || listened_to(table.running[table.running_ptr - 1]->irq)) {
-    return false;
-  }
-  --table.running_ptr;
-  return true;
 }
 
 /// A number whose bits lie in registers as the simulator lists them, lowest first.

@@ -73,6 +73,7 @@ SimulatorCore::SimulatorCore(const std::string& part, std::int64_t clock_hz, con
   }
   avr_init(avr_);
   make_room(avr_);
+  vector_bits_.emplace(avr_);
   avr_->frequency = static_cast<std::uint32_t>(clock_hz);
   avr_->log = LOG_ERROR;
   avr_->run_cycle_limit = std::numeric_limits<std::int64_t>::max();

@@ -11,6 +11,7 @@
 #include <vector>
 
 #include "harness/device/idle_skipper_internal.h"
+#include "harness/device/interrupts_internal.h"
 #include "harness/device/plain_runner_internal.h"
 #include "harness/device/simavr_internal.h"
 
@@ -56,7 +57,8 @@ class SimulatorCore : private Sleeper {
   [[nodiscard]] avr_t* avr() const { return avr_; }
   [[nodiscard]] Cycle now() const { return now_of(avr_); }
   void attach(Peripheral& peripheral) { peripherals_.push_back(&peripheral); }
-  /// Calls its interrupt_entered() when `vector` has been served and is enabled and, if `flagged`, its flag still stands.
+  /// Calls its interrupt_entered() when `vector` has been served and is enabled and, if `flagged`, its flag still
+  /// stands.
   void tell_of_interrupts(Peripheral& peripheral, const avr_int_vector_t& vector, bool flagged = true);
   /// See IdleSkipper::vouch_for().
   void vouch_for(avr_io_addr_t address, Peripheral& reader);
@@ -68,8 +70,8 @@ class SimulatorCore : private Sleeper {
   /// Executes one instruction, or as many as the simulator may by itself, and what falls due with them.
   void run_awake();
   /// Executes what is plain until `limit` or an event, or one instruction that is not, and what falls due then. Returns
-  /// whether the next instruction is one to stop at; `past_stop`: the first one is executed all the same. `sleeps_through`:
-  /// goes on beyond `limit` where the processor sleeps, as far as run() would.
+  /// whether the next instruction is one to stop at; `past_stop`: the first one is executed all the same.
+  /// `sleeps_through`: goes on beyond `limit` where the processor sleeps, as far as run() would.
   bool execute(Cycle limit, bool past_stop, bool sleeps_through = false);
   void stop_at(std::uint32_t pc) { runner_->stop_at(pc); }
   void let_pass(std::uint32_t pc) { runner_->let_pass(pc); }
@@ -136,6 +138,7 @@ class SimulatorCore : private Sleeper {
   std::vector<Level> levels_;             ///< by the word of program memory that an interrupt jumps to
   std::unique_ptr<IdleSkipper> skipper_;  ///< none: nothing is ever skipped
   std::unique_ptr<PlainRunner> runner_;   ///< none: the simulator executes every instruction
+  std::optional<VectorBits> vector_bits_;
   std::string crash_reason_;
   avr_run_t usual_run_{nullptr};
   const avr_watchdog_t* watchdog_{nullptr};

@@ -67,7 +67,7 @@ void SimulatorCore::enter_interrupts() {
   }
   while (avr_->interrupt_state > 0 && avr_->sreg[S_I] != 0 && !crashed()) {
     if (runner_) {
-      serve_interrupt(avr_);
+      serve_interrupt(avr_, *vector_bits_);
     } else {
       avr_service_interrupts(avr_);
     }
@@ -108,7 +108,7 @@ Cycle SimulatorCore::sleep_through() {
     return kNoRuns;
   }
   avr->cycle += kToWake;
-  if (serve_only_interrupt(avr)) {
+  if (serve_only_interrupt(avr, *vector_bits_)) {
     respond();
   } else {
     enter_interrupts();
@@ -123,7 +123,7 @@ Cycle SimulatorCore::sleep_through() {
 
 void SimulatorCore::raise(avr_int_vector_t& vector) {
   if (runner_) {
-    raise_interrupt(avr_, vector);
+    raise_interrupt(avr_, vector, *vector_bits_);
   } else {
     avr_raise_interrupt(avr_, &vector);
   }
