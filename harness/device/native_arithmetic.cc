@@ -88,7 +88,7 @@ void NativeWriter::write_move(const NativeStep& step) {
       break;
     case Op::kSetFlag:
     case Op::kClearFlag:
-      a_.mov(flag_cell(one.b), one.operation == Op::kSetFlag ? 1 : 0);
+      write_flag(step);
       break;
     default:
       break;  // does nothing

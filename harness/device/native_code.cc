@@ -207,6 +207,34 @@ void NativeWriter::branch_on_shown(unsigned flag, bool if_set, const Label& take
   }
 }
 
+// As the handlers have it: enable_interrupts() and disable_interrupts() in plain_block_flow.cc.
+void NativeWriter::write_flag(const NativeStep& step) {
+  const unsigned flag = step.one.b;
+  const bool sets = step.one.operation == Op::kSetFlag;
+  avr_t* const avr = from_.cpu.avr;
+  const Label done = a_.newLabel();
+  if (flag == S_I && sets) {
+    const Label waits = not_plain(step.at);
+    const auto& queue = avr->interrupts.pending;
+    a_.cmp(flag_cell(S_I), 0);
+    a_.jnz(done);
+    a_.mov(x86::r9, reinterpret_cast<std::uint64_t>(&queue.read));
+    a_.movzx(x86::ecx, x86::word_ptr(x86::r9));
+    static_assert(sizeof queue.read == 2);
+    a_.mov(x86::r9, reinterpret_cast<std::uint64_t>(&queue.write));
+    a_.cmp(x86::cx, x86::word_ptr(x86::r9));
+    a_.jnz(waits);
+    a_.cmp(left(), 1 - static_cast<int>(op(step.at).rest));
+    a_.jle(waits);
+  }
+  if (flag == S_I) {
+    a_.mov(x86::r9, reinterpret_cast<std::uint64_t>(&avr->interrupt_state));
+    a_.mov(x86::byte_ptr(x86::r9), 0);
+  }
+  a_.mov(flag_cell(flag), sets ? 1 : 0);
+  a_.bind(done);
+}
+
 void NativeWriter::taken_rarely(const Label& taken, std::size_t target, int cycles) {
   rarely([this, taken, target, cycles, open = open_.all(), flags = open_.flags()] {
     a_.bind(taken);

@@ -104,9 +104,6 @@ bool Collector::is_native(const Instruction& one) const {
       return is_sreg(one) || is_plain_cell(from_.cpu, one.k, true) || noted_read(from_.cpu.avr, one.k) != nullptr;
     case Op::kStore:
       return !is_sreg(one) && (is_plain_cell(from_.cpu, one.k, false) || is_kept(one));
-    case Op::kSetFlag:
-    case Op::kClearFlag:
-      return one.b != S_I;
     case Op::kCall:
     case Op::kReturn:
       return short_address();
@@ -137,6 +134,9 @@ NativeStep Collector::step(std::size_t at) const {
       step.may_leave = step.one.pointer != 0 || is_kept(step.one);
       step.takes_all = is_sreg(step.one);
       step.count = step.takes_all ? 1U : memory_row(here, from_.cpu).count;
+      break;
+    case Op::kSetFlag:
+      step.may_leave = step.one.b == S_I;
       break;
     case Op::kPush:
     case Op::kPop:
@@ -331,9 +331,10 @@ bool is_a_move(const NativeStep& step) {
     case Op::kMovw:
     case Op::kLdi:
     case Op::kNop:
-    case Op::kSetFlag:
     case Op::kClearFlag:
       return true;
+    case Op::kSetFlag:
+      return step.one.b != S_I;
     case Op::kLoad:
     case Op::kStore:
       return !step.takes_all && !step.may_leave;

@@ -81,6 +81,7 @@ class NativeWriter {
   void write_skip(const NativeStep& step);
   void point_to(std::size_t at);
   void put(const Open& open, unsigned flags);
+  void write_flag(const NativeStep& step);
   [[nodiscard]] Label not_plain(std::size_t at);
   void begin(std::size_t target, int cycles, const Open& open, unsigned open_flags);
   void begin_there(const Open& open, unsigned others, const std::function<void()>& pay,
