@@ -268,7 +268,11 @@ int AdcUnit::converted(Cycle at) {
 
 void AdcUnit::on_sample(Cycle when) {
   held_code_ = converted(when);
-  appoint_anew<&AdcUnit::on_done>(core_.avr(), done_at_, this);
+  if (core_.sleeps_on_to(done_at_)) {
+    on_done(done_at_);
+  } else {
+    appoint_anew<&AdcUnit::on_done>(core_.avr(), done_at_, this);
+  }
 }
 
 void AdcUnit::on_done(Cycle when) {

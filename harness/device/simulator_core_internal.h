@@ -87,6 +87,9 @@ class SimulatorCore : private Sleeper {
   void reset();
   /// The watchdog wants a reset, for which run() stops; reset() then restarts it at its fastest interval.
   [[nodiscard]] bool bitten() const { return avr_->run != usual_run_; }
+  /// For an appointment that would make another one. If the processor sleeps, and nothing falls due until then, makes
+  /// the time that instant; returns whether it did.
+  [[nodiscard]] bool sleeps_on_to(Cycle at);
   void set_stalled(bool stalled) { stalled_ = stalled; }
 
   [[nodiscard]] const std::string& crash_reason() const { return crash_reason_; }
@@ -153,7 +156,7 @@ class SimulatorCore : private Sleeper {
   bool settled_{false};  ///< all that would follow the instructions just executed has been done
   bool stalled_{false};
   bool io_clock_off_{false};
-  bool asleep_{false};
+  bool asleep_{false};  ///< and has been seen to be
   bool skips_too_far_{false};  ///< the simulator would, somewhere in this image
 };
 

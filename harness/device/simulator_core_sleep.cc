@@ -32,6 +32,15 @@ void SimulatorCore::pass_sleep() {
   } while (avr->state == cpu_Sleeping && avr->cycle < until && !bitten());
 }
 
+bool SimulatorCore::sleeps_on_to(Cycle at) {
+  avr_t* const avr = avr_;
+  if (!asleep_ || avr->state != cpu_Sleeping || !skipper_ || bitten() || first_event(avr, until_) <= at) {
+    return false;
+  }
+  avr->cycle = static_cast<avr_cycle_count_t>(at);
+  return true;
+}
+
 // Sleep goes from event to event, or cycle by cycle where nothing is skipped.
 void SimulatorCore::run_asleep() {
   const Cycle began = now();
@@ -95,18 +104,19 @@ Cycle SimulatorCore::sleep_through() {
   avr_t* const avr = avr_;
   const Cycle began = now_of(avr);
   const Cycle until = until_;
-  if (!may_sleep_through_ || avr->sreg[S_I] == 0 || avr->interrupt_state != 0 || sleep_mode() != 0 ||
-      first_event(avr, until) <= began) {
+  if (!may_sleep_through_ || avr->sreg[S_I] == 0 || sleep_mode() != 0 || first_event(avr, until) <= began) {
     return kNoRuns;
   }
+  asleep_ = true;
   pass_sleep();
   const Cycle slept = now_of(avr) - began;
   skipper_->slept(slept);
   slept_ += slept;
   if (avr->state != cpu_Running || bitten() || stalled_) {
-    asleep_ = settled_ = true;
+    settled_ = true;
     return kNoRuns;
   }
+  asleep_ = false;
   avr->cycle += kToWake;
   if (serve_only_interrupt(avr, *vector_bits_)) {
     respond();
