@@ -128,7 +128,7 @@ void AdcUnit::write_status(avr_io_addr_t address, std::uint8_t value) {
     start_by_software();
   }
   if (flag != 0) {
-    ask_if_flagged(avr, io_.adc);
+    core_.ask_if_flagged(io_.adc);
   }
 }
 

@@ -101,7 +101,7 @@ void EepromUnit::on_programmed(Cycle /*when*/) {
 void EepromUnit::ask_if_ready() {
   avr_t* avr = core_.avr();
   if (!programming_ && bit_of(avr, io_.ready.enable) && io_.ready.pending == 0) {
-    avr_raise_interrupt(avr, &io_.ready);
+    core_.raise(io_.ready);
   }
 }
 

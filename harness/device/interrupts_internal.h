@@ -12,14 +12,6 @@ namespace dawnrig::device {
 
 /// Takes a raised interrupt back: its flag was cleared before it was served. Leaves the flag itself alone.
 void withdraw_interrupt(avr_t* avr, avr_int_vector_t& vector);
-/// Asks for service if the interrupt is enabled and its flag stands: what hardware does the instant an enable bit is
-/// set.
-inline void ask_if_flagged(avr_t* avr, avr_int_vector_t& vector) {
-  if (bit_of(avr, vector.enable) && bit_of(avr, vector.raised) && vector.pending == 0) {
-    avr_raise_interrupt(avr, &vector);
-  }
-}
-
 /// Where the bits of each interrupt lie, so that they need not be looked up in the simulator's lists.
 class VectorBits {
  public:

@@ -1,6 +1,7 @@
 #include "harness/device/noise_source.h"
 
 #include <cmath>
+#include <tuple>
 
 namespace dawnrig::device {
 namespace {
@@ -21,22 +22,27 @@ std::uint64_t WordSource::next() {
   return mixed ^ (mixed >> 31U);
 }
 
-double NoiseSource::next() {
-  if (has_spare_) {
-    has_spare_ = false;
-    return spare_;
+void NoiseSource::draw() {
+  constexpr std::size_t kPairs = std::tuple_size_v<decltype(drawn_)> / 2;
+  struct Pair {
+    double x, y, square;
+  };
+  std::array<Pair, kPairs> pairs;
+  for (std::size_t found = 0; found < kPairs;) {
+    Pair& pair = pairs[found];
+    pair.x = symmetric(words_.next());
+    pair.y = symmetric(words_.next());
+    pair.square = pair.x * pair.x + pair.y * pair.y;
+    // Counted, not branched to: which pairs are of use nobody can foretell.
+    found +=
+        static_cast<std::size_t>(static_cast<unsigned>(pair.square > 0.0) & static_cast<unsigned>(pair.square < 1.0));
   }
-  while (true) {
-    const double x = symmetric(words_.next());
-    const double y = symmetric(words_.next());
-    const double square = x * x + y * y;
-    if (square > 0.0 && square < 1.0) {
-      const double scale = std::sqrt(-2.0 * std::log(square) / square);
-      spare_ = y * scale;
-      has_spare_ = true;
-      return x * scale;
-    }
+  for (std::size_t i = 0; i < kPairs; ++i) {
+    const double scale = std::sqrt(-2.0 * std::log(pairs[i].square) / pairs[i].square);
+    drawn_[2 * i] = pairs[i].x * scale;
+    drawn_[2 * i + 1] = pairs[i].y * scale;
   }
+  next_ = 0;
 }
 
 }  // namespace dawnrig::device

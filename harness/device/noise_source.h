@@ -2,6 +2,8 @@
 // Room: harness/device. Uses nothing else.
 #pragma once
 
+#include <array>
+#include <cstddef>
 #include <cstdint>
 
 namespace dawnrig::device {
@@ -17,16 +19,24 @@ class WordSource {
   std::uint64_t state_;
 };
 
-/// Draws of mean 0 and variance 1, normal, by the polar method (Marsaglia and Bray, 1964).
+/// Draws of mean 0 and variance 1, normal, by the polar method (Marsaglia and Bray, 1964). Many at a time, so that one
+/// need not wait for another's logarithm.
 class NoiseSource {
  public:
   explicit NoiseSource(std::uint64_t seed) : words_(seed) {}
-  [[nodiscard]] double next();
+  [[nodiscard]] double next() {
+    if (next_ == drawn_.size()) {
+      draw();
+    }
+    return drawn_[next_++];
+  }
 
  private:
+  void draw();
+
   WordSource words_;
-  double spare_{0};
-  bool has_spare_{false};
+  std::array<double, 64> drawn_{};
+  std::size_t next_{drawn_.size()};
 };
 
 }  // namespace dawnrig::device

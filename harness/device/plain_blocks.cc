@@ -221,14 +221,17 @@ inline void PlainBlocks::show(Cycle now, const BlockOp* op) const {
 }
 
 const BlockOp* PlainBlocks::sleep_through(const BlockOp* behind) {
-  const avr_t* const avr = cpu_.avr;
-  show(cpu_.until - cpu_.left, behind);
+  avr_t* const avr = cpu_.avr;
+  avr->sreg[S_I] = cpu_.flag[S_I];
+  avr->pc = static_cast<avr_flashaddr_t>(behind - cpu_.first) * 2U;
+  avr->cycle = static_cast<avr_cycle_count_t>(cpu_.until - cpu_.left);
   cpu_.stopped_at = nullptr;
   const Cycle limit = sleeper_->sleep_through();
+  cpu_.flag[S_I] = avr->sreg[S_I];
   if (limit == Sleeper::kNoRuns || avr->pc / 2U >= cpu_.words) {
+    std::memcpy(avr->sreg, cpu_.flag, sizeof cpu_.flag);
     return nullptr;
   }
-  std::memcpy(cpu_.flag, avr->sreg, sizeof cpu_.flag);
   const Cycle now = now_of(avr);
   cpu_.limit = limit;
   cpu_.event = first_event(avr, limit);

@@ -59,9 +59,10 @@ class PlainBlocks;
 class Sleeper {
  public:
   virtual ~Sleeper() = default;
-  /// The processor has just fallen asleep, and says so itself: counter, flags and time are all in place. Passes its
-  /// sleep and enters the routine of the interrupt that ends it. Returns up to which cycle runs may go on from there;
-  /// kNoRuns: whatever is to be done next is not theirs.
+  /// The processor has just fallen asleep, and says so itself: counter, time and whether it may be interrupted are in
+  /// place; it has its other flags back by the time this returns kNoRuns. Passes its sleep and enters the routine of
+  /// the interrupt that ends it. Returns up to which cycle runs may go on from there; kNoRuns: whatever is to be done
+  /// next is not theirs.
   virtual Cycle sleep_through() = 0;
   static constexpr Cycle kNoRuns = std::numeric_limits<Cycle>::min();
 };

@@ -64,6 +64,13 @@ class SimulatorCore : private Sleeper {
   void vouch_for(avr_io_addr_t address, Peripheral& reader);
 
   void raise(avr_int_vector_t& vector);
+  /// Asks for service if the interrupt is enabled and its flag stands: what hardware does the instant an enable bit is
+  /// set.
+  void ask_if_flagged(avr_int_vector_t& vector) {
+    if (vector.pending == 0 && bit_of(avr_, vector.enable) && bit_of(avr_, vector.raised)) {
+      raise(vector);
+    }
+  }
 
   /// Executes until now() >= until, a crash, or a watchdog reset (see bitten()).
   void run(Cycle until);
@@ -156,7 +163,7 @@ class SimulatorCore : private Sleeper {
   bool settled_{false};  ///< all that would follow the instructions just executed has been done
   bool stalled_{false};
   bool io_clock_off_{false};
-  bool asleep_{false};  ///< and has been seen to be
+  bool asleep_{false};         ///< and has been seen to be
   bool skips_too_far_{false};  ///< the simulator would, somewhere in this image
 };
 

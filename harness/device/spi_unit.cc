@@ -67,7 +67,7 @@ void SpiUnit::write_control(avr_io_addr_t address, std::uint8_t value) {
     shifting_ = false;
     call_off<&SpiUnit::on_shifted>(avr, this);
   }
-  ask_if_flagged(avr, io_.spi);
+  core_.ask_if_flagged(io_.spi);
 }
 
 void SpiUnit::write_status(avr_io_addr_t address, std::uint8_t value) {
@@ -84,7 +84,7 @@ std::uint8_t SpiUnit::read_status(avr_io_addr_t address) {
 void SpiUnit::on_shifted(Cycle when) {
   shifting_ = false;
   in_ = surroundings_.on_spi_byte(when, out_);
-  avr_raise_interrupt(core_.avr(), &io_.spi);
+  core_.raise(io_.spi);
 }
 
 }  // namespace dawnrig::device

@@ -346,11 +346,11 @@ void TimerUnit::write_mask(avr_io_addr_t address, std::uint8_t value) {
   settle();
   avr_t* avr = core_.avr();
   avr->data[address] = value;
-  ask_if_flagged(avr, io_.overflow);
-  ask_if_flagged(avr, io_.icr);
+  core_.ask_if_flagged(io_.overflow);
+  core_.ask_if_flagged(io_.icr);
   for (Channel& channel : channels_) {
     if (channel.io != nullptr) {
-      ask_if_flagged(avr, channel.io->interrupt);
+      core_.ask_if_flagged(channel.io->interrupt);
     }
   }
   reschedule();

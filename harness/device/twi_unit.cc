@@ -67,7 +67,7 @@ void TwiUnit::write_control(avr_io_addr_t address, std::uint8_t value) {
   } else if (go && doing_ == Doing::kNothing) {
     begin(value);
   }
-  ask_if_flagged(avr, io_.twi);
+  core_.ask_if_flagged(io_.twi);
 }
 
 void TwiUnit::begin(unsigned command) {
@@ -91,7 +91,7 @@ void TwiUnit::begin(unsigned command) {
 void TwiUnit::report(unsigned status) {
   avr_t* avr = core_.avr();
   avr->data[io_.r_twsr] = static_cast<std::uint8_t>(status | (avr->data[io_.r_twsr] & 3));
-  avr_raise_interrupt(avr, &io_.twi);
+  core_.raise(io_.twi);
 }
 
 void TwiUnit::on_done(Cycle when) {
@@ -135,7 +135,7 @@ void TwiUnit::on_done(Cycle when) {
 }
 
 void TwiUnit::interrupt_entered() {
-  ask_if_flagged(core_.avr(), io_.twi);
+  core_.ask_if_flagged(io_.twi);
 }
 
 }  // namespace dawnrig::device

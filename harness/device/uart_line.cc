@@ -76,9 +76,9 @@ void UartLine::on_sent(Cycle when) {
     waiting_ = false;
     begin_sending(when, next_out_);
     put_bit(avr, io_.udrc.raised, true);
-    ask_if_flagged(avr, io_.udrc);
+    core_.ask_if_flagged(io_.udrc);
   } else {
-    avr_raise_interrupt(avr, &io_.txc);
+    core_.raise(io_.txc);
   }
 }
 
@@ -131,7 +131,7 @@ void UartLine::show_flags() {
   put_bit(avr, io_.rxc.raised, any);
   put_bit(avr, io_.dor, any && after_loss_[0]);
   if (any) {
-    ask_if_flagged(avr, io_.rxc);
+    core_.ask_if_flagged(io_.rxc);
   } else {
     withdraw_interrupt(avr, io_.rxc);
   }
@@ -172,14 +172,14 @@ void UartLine::write_control(avr_io_addr_t address, std::uint8_t value) {
     lost_before_shift_ = false;
     show_flags();
   }
-  ask_if_flagged(avr, io_.rxc);
-  ask_if_flagged(avr, io_.udrc);
-  ask_if_flagged(avr, io_.txc);
+  core_.ask_if_flagged(io_.rxc);
+  core_.ask_if_flagged(io_.udrc);
+  core_.ask_if_flagged(io_.txc);
 }
 
 void UartLine::interrupt_entered() {
-  ask_if_flagged(core_.avr(), io_.rxc);
-  ask_if_flagged(core_.avr(), io_.udrc);
+  core_.ask_if_flagged(io_.rxc);
+  core_.ask_if_flagged(io_.udrc);
 }
 
 }  // namespace dawnrig::device
