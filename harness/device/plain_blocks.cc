@@ -213,13 +213,6 @@ BlockPart PlainBlocks::arithmetic(std::size_t at, std::span<const Instruction> h
   return part;
 }
 
-inline void PlainBlocks::show(Cycle now, const BlockOp* op) const {
-  avr_t* const avr = cpu_.avr;
-  std::memcpy(avr->sreg, cpu_.flag, sizeof cpu_.flag);
-  avr->pc = static_cast<avr_flashaddr_t>(op - cpu_.first) * 2U;
-  avr->cycle = static_cast<avr_cycle_count_t>(now);
-}
-
 const BlockOp* PlainBlocks::sleep_through(const BlockOp* behind) {
   avr_t* const avr = cpu_.avr;
   avr->sreg[S_I] = cpu_.flag[S_I];
@@ -264,7 +257,9 @@ bool PlainBlocks::run(Cycle limit) {
   if (op == nullptr) {
     return true;  // asleep, or whoever passed the time has left everything in place
   }
-  show(now, op);
+  std::memcpy(avr->sreg, cpu_.flag, sizeof cpu_.flag);
+  avr->pc = static_cast<avr_flashaddr_t>(op - cpu_.first) * 2U;
+  avr->cycle = static_cast<avr_cycle_count_t>(now);
   return now >= cpu_.event || disturbed(avr);
 }
 

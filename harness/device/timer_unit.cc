@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <limits>
+#include <utility>
 
 namespace dawnrig::device {
 namespace {
@@ -288,23 +289,25 @@ void TimerUnit::apply_output(Channel& channel, const Outline& outline, bool matc
   set_output(channel, high != inverting, at);
 }
 
+void TimerUnit::know_due() {
+  if (due_.any == kUnknown) {
+    due_ = next_events(done_tick_);
+  }
+}
+
 void TimerUnit::advance_ticks(std::int64_t to_tick) {
   while (done_tick_ < to_tick) {
-    if (due_.any == kUnknown) {
-      due_ = next_events(done_tick_);
-    }
+    know_due();
     if (due_.any > to_tick) {
       break;
     }
-    const std::int64_t tick = due_.any;
     if (due_.alone != nullptr) {
-      raise(*due_.alone);
-      due_.after_alone(tick + counter_.period_ticks());
+      pass_alone();
     } else {
-      due_.any = kUnknown;
+      const std::int64_t tick = std::exchange(due_.any, kUnknown);
       apply(tick);
+      done_tick_ = tick;
     }
-    done_tick_ = tick;
   }
   done_tick_ = std::max(done_tick_, to_tick);
 }
@@ -324,9 +327,7 @@ Cycle TimerUnit::reads_same_until(avr_io_addr_t address) {
   if (address == io_.r_tcnt) {
     return clock_.begin_of(done_tick_ + 1);
   }
-  if (due_.any == kUnknown) {
-    due_ = next_events(done_tick_);
-  }
+  know_due();
   return due_.any == kNever ? kNever : clock_.begin_of(due_.any);
 }
 
@@ -357,8 +358,19 @@ Cycle TimerUnit::next_edge() const {
 
 void TimerUnit::on_appointment(Cycle when) {
   appointed_ = false;
-  advance(when);
+  // Mostly what comes is what the appointment was made for.
+  if (due_.alone != nullptr && due_.any != kUnknown && clock_.begin_of(due_.any) == when) {
+    pass_alone();
+  } else {
+    advance(when);
+  }
   appoint_next();
+}
+
+void TimerUnit::pass_alone() {
+  done_tick_ = due_.any;
+  raise(*due_.alone);
+  due_.after_alone(done_tick_ + counter_.period_ticks());
 }
 
 void TimerUnit::reschedule() {
@@ -369,9 +381,7 @@ void TimerUnit::reschedule() {
 void TimerUnit::appoint_next() {
   std::int64_t visible = kNever;
   if (clock_.source == TimerClock::Source::kPrescaler && !clock_.prescaler->held) {
-    if (due_.any == kUnknown) {
-      due_ = next_events(done_tick_);
-    }
+    know_due();
     visible = due_.visible;
   }
   if (visible != kNever) {

@@ -96,6 +96,8 @@ class TimerUnit : public Peripheral {
   };
   void apply_output(Channel& channel, const Outline& outline, bool matched, std::int64_t compared, Cycle at);
   void on_appointment(Cycle when);
+  void pass_alone();
+  void know_due();
   void reschedule();
   void appoint_next();
   void rebase(std::int64_t tick, std::int64_t value, bool down);
