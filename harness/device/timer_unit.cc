@@ -359,11 +359,8 @@ Cycle TimerUnit::next_edge() const {
 void TimerUnit::on_appointment(Cycle when) {
   appointed_ = false;
   // Mostly what comes is what the appointment was made for.
-  if (due_.alone != nullptr && due_.any != kUnknown && clock_.begin_of(due_.any) == when) {
-    pass_alone();
-  } else {
-    advance(when);
-  }
+  const bool foreseen = due_.alone != nullptr && due_.any != kUnknown && clock_.begin_of(due_.any) == when;
+  foreseen ? pass_alone() : advance(when);
   appoint_next();
 }
 
