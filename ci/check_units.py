@@ -40,7 +40,7 @@ WITHOUT_UNIT = {
     "values": "of an option whose name carries the unit",
     "cable_factor": "a multiple of a resistance at 20 degC",
     "unit_noise": "a draw of unit variance",
-    **dict.fromkeys(("next", "spare"), "a draw of unit variance"),
+    **dict.fromkeys(("next", "drawn"), "a draw of unit variance"),
     "error": "the one argument of set_reference_error_frac",
     "area": "a signal's unit times seconds",
     "edit_distance": "a count of changed letters",

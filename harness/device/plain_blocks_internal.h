@@ -157,7 +157,6 @@ class PlainBlocks {
   [[nodiscard]] BlockPart arithmetic(std::size_t at, std::span<const Instruction> here,
                                      const std::vector<Instruction>& code) const;
 
-
   struct Stop {
     BlockOp* op{nullptr};
     BlockHandler begin{nullptr};
