@@ -124,7 +124,7 @@ Cycle SimulatorCore::sleep_through() {
     enter_interrupts();
   }
   const Cycle now = now_of(avr);
-  if (disturbed(avr) || bitten() || now >= until || skipper_->due(now)) {
+  if (disturbed(avr) || bitten() || stalled_ || now >= until || skipper_->due(now)) {
     settled_ = true;
     return kNoRuns;
   }

@@ -188,6 +188,14 @@ std::vector<Cycle> instants(const std::vector<Event>& events) {
   return at;
 }
 
+/// Whoever is asked for a voltage may have seen enough.
+void stall_with_a_sample(Witness& asked, VirtualDevice& device, std::size_t samples) {
+  asked.adc_v = [&asked, &device, samples](Cycle, int) {
+    if (asked.samples.size() > samples) device.stall();
+    return 0.0;
+  };
+}
+
 TEST_P(SleepingPrograms, WakeAsThoughEachCycleHadPassed) {
   constexpr unsigned kPrograms = 250;
   constexpr Cycle kEnd = 120'000;
@@ -205,6 +213,10 @@ TEST_P(SleepingPrograms, WakeAsThoughEachCycleHadPassed) {
     BothWays both(params, image);
     auto& [witness, other, ours, simulators] = both;
     const bool stalls = seed % 17 == 0;
+    if (seed % 7 == 0) {
+      stall_with_a_sample(witness, ours, seed % 50);
+      stall_with_a_sample(other, simulators, seed % 50);
+    }
     for (Cycle until = 0; until < kEnd;) {
       until += static_cast<Cycle>(draw() % (draw() % 3 == 0 ? 40 : 6'000));
       const auto where = [&] { return "program " + std::to_string(seed) + ", cycle " + std::to_string(until); };
