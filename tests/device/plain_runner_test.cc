@@ -290,5 +290,29 @@ TEST(Levels, InterruptAfterEachInstructionOfTheMainProgram) {
   }
 }
 
+// A start has been sent; the bus is switched off with the flag left standing, and its interrupt enabled.
+TEST(Levels, InterruptWhereTheUnitIsSwitchedOffWithItsFlagStanding) {
+  for (const bool ours : {true, false}) {
+    std::vector<std::uint16_t> words(96, 0);
+    words[0] = 0xC000U + 63;                                                      // rjmp to 64
+    words[48] = 0xC000U + 31;                                                     // rjmp to 80
+    const std::vector<std::uint16_t> begin{0xEA14, 0x9310, 0xBC,   0x9120, 0xBC,  // TWCR = start; lds r18, TWCR
+                                           0xFF27, 0xCFFC, 0xE011, 0x9310, 0xBC,  // until its flag stands; TWCR = 1
+                                           0x9478, 0xCFFF};                       // sei; rjmp to itself
+    std::copy(begin.begin(), begin.end(), words.begin() + 64);
+    words[80] = 0x9503;  // inc r16
+    words[81] = 0x9518;  // reti
+    DeviceParams params;
+    params.startup_delay_s = 0;
+    params.skip_idle = ours;
+    Witness witness;
+    VirtualDevice device(params, words_image(words), witness);
+    device.poke(16, 0);
+    device.run_until(2'000);
+    EXPECT_GT(device.peek(16), 100);
+    EXPECT_EQ(device.crash_reason(), "");
+  }
+}
+
 }  // namespace
 }  // namespace dawnrig::device
