@@ -206,5 +206,29 @@ TEST(Converter, InterruptsTheMomentThatIsEnabledIfItsFlagStands) {
   EXPECT_EQ(player.entries(3), 1);
 }
 
+// A conversion begins at the next edge of a clock of 128 cycles, which runs since the converter was enabled. Until then
+// the channel may still be changed.
+TEST(Channels, AreChosenUntilTheConversionReallyBegins) {
+  for (const bool ours : {true, false}) {
+    for (const std::size_t nops : {0, 60, 95, 105, 300}) {
+      std::vector<std::uint16_t> words{0xE400, 0x9300, 0x007C,  // ADMUX = 0x40
+                                       0xE403, 0xE817, 0xEC27,  // ldi r16, 0x43; r17, 0x87; r18, 0xC7
+                                       0x9310, 0x007A};         // ADCSRA = r17: enabled
+      words.insert(words.end(), 20, 0);
+      words.insert(words.end(), {0x9320, 0x007A});  // ADCSRA = r18, 22 cycles later: started
+      words.insert(words.end(), nops, 0);
+      words.insert(words.end(), {0x9300, 0x007C, 0xCFFF});  // ADMUX = r16
+      DeviceParams params;
+      params.startup_delay_s = 0;
+      params.skip_idle = ours;
+      Witness witness;
+      VirtualDevice device(params, words_image(words), witness);
+      device.run_until(5'000);
+      ASSERT_EQ(witness.samples.size(), 1U);
+      EXPECT_EQ(witness.samples[0].channel, nops < 100 ? 3 : 0) << nops << " cycles after the start";
+    }
+  }
+}
+
 }  // namespace
 }  // namespace dawnrig::device
