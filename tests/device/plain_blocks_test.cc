@@ -140,6 +140,40 @@ TEST_P(PlainBlocks, FindTheEndsOfTheStackInAnInterruptRoutine) {
   }
 }
 
+// A run that ends with the instruction that enables them, since petting the watchdog is not for runs; now and then an
+// event is due right then.
+TEST_P(PlainBlocks, LetOneInstructionPassWhereInterruptsAreEnabledAtTheirEnd) {
+  for (const std::uint16_t after : {std::uint16_t{0}, std::uint16_t{1}}) {
+    Words words(160, 0);
+    const auto jump = [&words](unsigned from, unsigned to) {
+      words[from] = static_cast<std::uint16_t>(0xC000U | ((to - from - 1) & 0xFFFU));
+    };
+    // Timer 0 to 96 and over, interrupt; stack pointer; then over and over: cli; nops; inc r20; sei; wdr; inc r20.
+    const Words begin{0xE002, 0xBD04, 0xE600, 0xBD07, 0xE001, 0xBD05, 0xE002, 0x9300, 0x006E, 0xE008,
+                      0xBF0E, 0xEF00, 0xBF0D, 0x94F8, 0x0000, 0x0000, 0x9543, 0x9478, 0x95A8, 0x9543};
+    std::copy(begin.begin(), begin.end(), words.begin() + 100);
+    jump(0, 100);
+    jump(120, 113);
+    jump(GetParam().match_vector, 130);
+    const Words routine{0x9340, 0x0810, 0x9518};  // sts 0x810, r20; reti
+    std::copy(routine.begin(), routine.end(), words.begin() + 130);
+    DeviceParams params;
+    params.part = GetParam().name;
+    params.startup_delay_s = 0;
+    params.translate_after = after;
+    BothWays both(params, words_image(words));
+    for (Cycle until = 500; until < 60'000; until += 97) {
+      both.ours.run_until(until);
+      both.simulators.run_until(until);
+      ASSERT_EQ(both.ours.now(), both.simulators.now());
+      ASSERT_EQ(both.ours.next_address(), both.simulators.next_address()) << "cycle " << until;
+      ASSERT_EQ(both.ours.peek(20), both.simulators.peek(20)) << "cycle " << until;
+      ASSERT_EQ(both.ours.peek(0x810), both.simulators.peek(0x810)) << "cycle " << until;
+    }
+    EXPECT_EQ(both.simulators.crash_reason(), "");
+  }
+}
+
 // Of 256 KB of program, an address needs three bytes on the stack.
 TEST(FarPlainBlocks, ComeBackToTheUpperHalfOfProgramMemory) {
   Words words(0x10020, 0);
