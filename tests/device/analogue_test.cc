@@ -133,6 +133,27 @@ TEST(Reading, LosesAConversionThatEndsBetweenTheTwoBytes) {
   EXPECT_EQ(code_of(player.results(), 1), 256) << "the second result found the register locked";
 }
 
+TEST(Reading, TurnsAResultRoundThatIsThereAlready) {
+  Script script;
+  script.write(kAdmux, 0x40).write(kAdcsra, 0xC2).until_clear(kAdcsra, 0x40);
+  script.write(kAdmux, 0x60).read(kAdcl).read(kAdch).write(kAdmux, 0x40).read(kAdcl).read(kAdch);
+  Player player(script, {});
+  player.witness.adc_v = [](Cycle, int) { return 5.0 * 515.5 / 1024.0; };
+  player.device.run_until(20'000);
+  EXPECT_EQ(code_of(player.results(), 0), 515 << 6);
+  EXPECT_EQ(code_of(player.results(), 1), 515);
+}
+
+TEST(Reading, FindsAResultThatCannotBeWrittenOver) {
+  Script script;
+  script.write(kAdmux, 0x40).write(kAdcsra, 0xC2).until_clear(kAdcsra, 0x40);
+  script.write(kAdcl, 0x55).write(kAdch, 0x55).read(kAdcl).read(kAdch);
+  Player player(script, {});
+  player.witness.adc_v = [](Cycle, int) { return 1.25; };
+  player.device.run_until(20'000);
+  EXPECT_EQ(code_of(player.results(), 0), 256);
+}
+
 TEST(Reference, FollowsSupplyArefAndItsError) {
   const auto code_with = [](unsigned admux, const std::function<void(VirtualDevice&)>& change) {
     Player player(conversions(admux), {});
@@ -196,6 +217,18 @@ TEST(Noise, OnAPinHasTheAskedForSpreadAndRepeatsWithTheSeed) {
   }
   EXPECT_NEAR(mean, 512.0, 4.0);
   EXPECT_NEAR(std::sqrt(square - mean * mean), 0.05 * 1024.0 / 5.0, 2.0);
+}
+
+// As firmware starts one mostly: the bit is set in what was read, so that a flag that stood is written back.
+TEST(Converter, LosesItsFlagToTheStartOfTheNextConversion) {
+  Script script;
+  script.write(kAdcsra, 0xC7).until_clear(kAdcsra, 0x40).read(kAdcsra).write(kAdcsra, 0xD7).read(kAdcsra);
+  Player player(script, {});
+  player.device.run_until(20'000);
+  const auto results = player.results();
+  ASSERT_EQ(results.size(), 2U);
+  EXPECT_EQ(results[0], 0x97);
+  EXPECT_EQ(results[1], 0xC7);
 }
 
 TEST(Converter, InterruptsTheMomentThatIsEnabledIfItsFlagStands) {
