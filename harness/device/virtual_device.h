@@ -22,7 +22,8 @@ using Cycle = std::int64_t;  ///< CPU cycles since the device was first powered;
 enum class Drive : std::uint8_t { kLow, kHigh, kHighImpedance, kPullUp };
 enum class ResetCause : std::uint8_t { kPowerOn, kExternal, kBrownOut, kWatchdog };
 
-/// The world around the device. Calls come in order of time, from inside run_until().
+/// The world around the device. Calls come in order of time, from inside run_until(); what they ask of the processor
+/// itself (its flags, say) may be old then, and they may not hold its reset.
 class Surroundings {
  public:
   virtual ~Surroundings() = default;

@@ -132,6 +132,29 @@ struct BothWays {
     params.skip_idle = false;
     return params;
   }
+  /// Runs both. Returns the first difference in what can be seen of them then; empty: there is none.
+  [[nodiscard]] std::string first_difference_at(Cycle until) {
+    const RunStatus status = ours.run_until(until);
+    const auto differs = [this](const std::string& what, auto own, auto theirs) {
+      return what + ": " + std::to_string(own) + ", and not " + std::to_string(theirs) + ", before address " +
+             std::to_string(simulators.next_address());
+    };
+    if (status != simulators.run_until(until) || ours.crash_reason() != simulators.crash_reason()) {
+      return "crash '" + ours.crash_reason() + "', and not '" + simulators.crash_reason() + "'";
+    }
+    if (ours.now() != simulators.now()) return differs("cycle", ours.now(), simulators.now());
+    if (ours.next_address() != simulators.next_address()) {
+      return differs("next address", ours.next_address(), simulators.next_address());
+    }
+    if (ours.flags() != simulators.flags()) return differs("flags", ours.flags(), simulators.flags());
+    for (std::uint32_t at = 0; at < kCompared; ++at) {
+      if (ours.peek(at) != simulators.peek(at)) {
+        return differs("memory at " + std::to_string(at), ours.peek(at), simulators.peek(at));
+      }
+    }
+    return "";
+  }
+  static constexpr std::uint32_t kCompared = 0x900;  // all of the smaller part's memory
   Witness witness, other;
   VirtualDevice ours, simulators;
 };

@@ -260,46 +260,13 @@ TEST(PlainRunner, ExecutesWhatTheProgramHasWrittenOverItself) {
   }
 }
 
-// The transmitter's buffer is empty, and nothing is being programmed: these two ask again as soon as they are served.
-TEST(Levels, InterruptAfterEachInstructionOfTheMainProgram) {
-  struct Case {
-    std::size_t vector;  // in words
-    std::uint16_t mask, enable;
-  };
-  for (const Case& one : {Case{38, 0xC1, 0x20}, Case{44, 0x3F, 0x08}}) {
-    for (const bool ours : {true, false}) {
-      std::vector<std::uint16_t> words(96, 0);
-      words[0] = 0xC000U + 63;                                                    // rjmp to 64
-      words[one.vector] = static_cast<std::uint16_t>(0xC000U + 79 - one.vector);  // rjmp to 80
-      const std::vector<std::uint16_t> begin{
-          static_cast<std::uint16_t>(0xE010U | (one.enable & 0xF0U) << 4U | (one.enable & 15U)),  // ldi r17
-          0x9310, one.mask, 0x9478, 0xCFFF};  // sts the mask, r17; sei; rjmp to itself
-      std::copy(begin.begin(), begin.end(), words.begin() + 64);
-      words[80] = 0x9503;  // inc r16
-      words[81] = 0x9518;  // reti
-      DeviceParams params;
-      params.startup_delay_s = 0;
-      params.skip_idle = ours;
-      Witness witness;
-      VirtualDevice device(params, words_image(words), witness);
-      device.poke(16, 0);
-      device.run_until(2'000);
-      EXPECT_GT(device.peek(16), 100) << "vector at " << one.vector;
-      EXPECT_EQ(device.crash_reason(), "");
-    }
-  }
-}
-
-// A start has been sent; the bus is switched off with the flag left standing, and its interrupt enabled.
-TEST(Levels, InterruptWhereTheUnitIsSwitchedOffWithItsFlagStanding) {
+/// Plays a main program that is served by one routine, and expects that to have been entered again and again.
+void expect_interrupts(std::size_t vector_word, const std::vector<std::uint16_t>& main_program) {
   for (const bool ours : {true, false}) {
     std::vector<std::uint16_t> words(96, 0);
     words[0] = 0xC000U + 63;                                                      // rjmp to 64
-    words[48] = 0xC000U + 31;                                                     // rjmp to 80
-    const std::vector<std::uint16_t> begin{0xEA14, 0x9310, 0xBC,   0x9120, 0xBC,  // TWCR = start; lds r18, TWCR
-                                           0xFF27, 0xCFFC, 0xE011, 0x9310, 0xBC,  // until its flag stands; TWCR = 1
-                                           0x9478, 0xCFFF};                       // sei; rjmp to itself
-    std::copy(begin.begin(), begin.end(), words.begin() + 64);
+    words[vector_word] = static_cast<std::uint16_t>(0xC000U + 79 - vector_word);  // rjmp to 80
+    std::copy(main_program.begin(), main_program.end(), words.begin() + 64);
     words[80] = 0x9503;  // inc r16
     words[81] = 0x9518;  // reti
     DeviceParams params;
@@ -309,9 +276,23 @@ TEST(Levels, InterruptWhereTheUnitIsSwitchedOffWithItsFlagStanding) {
     VirtualDevice device(params, words_image(words), witness);
     device.poke(16, 0);
     device.run_until(2'000);
-    EXPECT_GT(device.peek(16), 100);
+    EXPECT_GT(device.peek(16), 100) << "vector at " << vector_word;
     EXPECT_EQ(device.crash_reason(), "");
   }
+}
+
+// The transmitter's buffer is empty, and nothing is being programmed: these two ask again as soon as they are served.
+TEST(Levels, InterruptAfterEachInstructionOfTheMainProgram) {
+  // ldi r17; sts the mask, r17; sei; rjmp to itself
+  expect_interrupts(38, {0xE210, 0x9310, 0xC1, 0x9478, 0xCFFF});
+  expect_interrupts(44, {0xE018, 0x9310, 0x3F, 0x9478, 0xCFFF});
+}
+
+// A start has been sent; the bus is switched off with the flag left standing, and its interrupt enabled.
+TEST(Levels, InterruptWhereTheUnitIsSwitchedOffWithItsFlagStanding) {
+  expect_interrupts(48, {0xEA14, 0x9310, 0xBC, 0x9120, 0xBC,    // TWCR = start; lds r18, TWCR
+                         0xFF27, 0xCFFC, 0xE011, 0x9310, 0xBC,  // until its flag stands; TWCR = 1
+                         0x9478, 0xCFFF});                      // sei; rjmp to itself
 }
 
 }  // namespace
